@@ -1,0 +1,175 @@
+"""Settings of the almanac, read from the environment by typed readers that fail loudly."""
+
+from pathlib import Path
+
+from celery.schedules import crontab
+from csp.constants import NONE, SELF
+
+from config import env
+
+BASE_DIR = Path(__file__).resolve().parent.parent
+VAR_DIR = Path(env.text("VAR_DIR", str(BASE_DIR / "var")))
+PRODUCTION = env.flag("PRODUCTION")
+DEBUG = env.flag("DEBUG") and not PRODUCTION
+SECRET_KEY = env.secret_key("SECRET_KEY", VAR_DIR, production=PRODUCTION)
+ALLOWED_HOSTS = env.words("ALLOWED_HOSTS", "localhost,127.0.0.1,[::1]")
+CSRF_TRUSTED_ORIGINS = env.words("CSRF_TRUSTED_ORIGINS", "")
+SITE_ADDRESS = env.text("SITE_ADDRESS", "http://127.0.0.1:8000")
+
+INSTALLED_APPS = [
+    "django.contrib.admin",
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "django.contrib.staticfiles",
+    "axes",
+    "csp",
+    "django_filters",
+    "django_htmx",
+    "fleet",
+    "scheduling",
+    "reports",
+]
+
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "django_htmx.middleware.HtmxMiddleware",
+    "fleet.middleware.SiteMiddleware",
+    "axes.middleware.AxesMiddleware",
+]
+
+ROOT_URLCONF = "config.urls"
+WSGI_APPLICATION = "config.wsgi.application"
+
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "DIRS": [BASE_DIR / "templates"],
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+                "reports.context.site_frame",
+            ],
+            "builtins": ["reports.templatetags.almanac"],
+        },
+    },
+]
+
+DATABASES = {"default": env.database("DATABASE_URL", f"sqlite:///{VAR_DIR}/almanac.db", BASE_DIR)}
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+
+AUTHENTICATION_BACKENDS = [
+    "axes.backends.AxesStandaloneBackend",
+    "django.contrib.auth.backends.ModelBackend",
+]
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": f"django.contrib.auth.password_validation.{name}"}
+    for name in (
+        "UserAttributeSimilarityValidator",
+        "MinimumLengthValidator",
+        "CommonPasswordValidator",
+        "NumericPasswordValidator",
+    )
+]
+LOGIN_URL = "login"
+LOGIN_REDIRECT_URL = "this_week"
+LOGOUT_REDIRECT_URL = "login"
+AXES_FAILURE_LIMIT = 8
+AXES_COOLOFF_TIME = 0.25
+AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+AXES_RESET_ON_SUCCESS = True
+AXES_VERBOSE = False
+
+LANGUAGE_CODE = "en"
+TIME_ZONE = "UTC"
+USE_I18N = True
+USE_TZ = True
+
+STATIC_URL = "static/"
+STATIC_ROOT = VAR_DIR / "static"
+STATICFILES_FINDERS = [
+    "django.contrib.staticfiles.finders.FileSystemFinder",
+    "django.contrib.staticfiles.finders.AppDirectoriesFinder",
+    "reports.plotly_assets.PlotlyFinder",
+]
+WHITENOISE_USE_FINDERS = not PRODUCTION
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {
+        "BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"
+        if PRODUCTION
+        else "django.contrib.staticfiles.storage.StaticFilesStorage"
+    },
+}
+
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": [SELF],
+        # Plotly sets one empty style element; its hash is that of the empty string.
+        "style-src": [SELF, "'sha256-47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU='"],
+        "img-src": [SELF, "data:"],
+        "object-src": [NONE],
+        "base-uri": [NONE],
+        "form-action": [SELF],
+        "frame-ancestors": [NONE],
+    }
+}
+SECURE_CONTENT_TYPE_NOSNIFF = True
+SECURE_REFERRER_POLICY = "same-origin"
+X_FRAME_OPTIONS = "DENY"
+if PRODUCTION:
+    SECURE_SSL_REDIRECT = env.text("SECURE_SSL_REDIRECT", "1") == "1"
+    SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+    SECURE_HSTS_SECONDS = 31_536_000
+    SECURE_HSTS_INCLUDE_SUBDOMAINS = True
+    SECURE_HSTS_PRELOAD = True
+    SESSION_COOKIE_SECURE = True
+    CSRF_COOKIE_SECURE = True
+
+locals().update(env.email("EMAIL_URL", f"folder:{VAR_DIR}/letters", BASE_DIR))
+DEFAULT_FROM_EMAIL = env.text("FROM_EMAIL", "almanac@localhost")
+
+BROKER_URL = env.text("BROKER_URL", "memory://")
+CELERY_BROKER_URL = BROKER_URL
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+CELERY_BROKER_TRANSPORT_OPTIONS = (
+    {"polling_interval": 0.05}
+    if BROKER_URL.startswith("memory:")
+    # A killed worker's message comes back within seconds instead of minutes.
+    else {"visibility_timeout": 600, "unacked_restore_interval": 10, "unacked_restore_throttle": 1}
+)
+CELERY_TASK_IGNORE_RESULT = True
+CELERY_TASK_ACKS_LATE = True
+CELERY_TASK_REJECT_ON_WORKER_LOST = True
+CELERY_WORKER_PREFETCH_MULTIPLIER = 1
+CELERY_WORKER_HIJACK_ROOT_LOGGER = False
+CELERY_TASK_TIME_LIMIT = 540
+CELERY_TASK_SOFT_TIME_LIMIT = 480
+CELERY_TIMEZONE = "UTC"
+TICK_SECONDS = env.number("TICK_SECONDS", 300)
+CELERY_BEAT_SCHEDULE = {
+    "tick": {"task": "scheduling.tick", "schedule": TICK_SECONDS},
+    "nightly": {"task": "scheduling.refresh_all", "schedule": crontab(minute=40, hour="*/6")},
+}
+CELERY_BEAT_SCHEDULE_FILENAME = str(VAR_DIR / "beat")
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"plain": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
+    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "plain"}},
+    "root": {"handlers": ["console"], "level": env.text("LOG_LEVEL", "INFO")},
+    "loggers": {"axes": {"level": "WARNING"}},
+}

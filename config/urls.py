@@ -1,0 +1,10 @@
+"""Every address of the almanac."""
+
+from django.contrib import admin
+from django.urls import include, path
+
+urlpatterns = [
+    path("", include("reports.urls")),
+    path("", include("scheduling.urls")),
+    path("admin/", admin.site.urls),
+]

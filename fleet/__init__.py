@@ -1,0 +1,1 @@
+"""Facts: sites, people, rooms, air, instruments, services, bookings and requests."""

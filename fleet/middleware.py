@@ -1,0 +1,41 @@
+"""Which of a user's sites a request is about."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from django.http import HttpRequest, HttpResponse
+from django.utils import timezone
+from django.utils.functional import SimpleLazyObject
+
+from fleet.models import Membership
+
+SESSION_KEY = "site"
+
+
+def current_membership(request: HttpRequest) -> Membership | None:
+    """Return the membership the user last chose, else the first one by site name."""
+    if not request.user.is_authenticated:
+        return None
+    memberships = list(
+        Membership.objects.filter(user=request.user).select_related("site").order_by("site__name")
+    )
+    chosen = request.session.get(SESSION_KEY)
+    return next(
+        (one for one in memberships if one.site_id == chosen), memberships[0] if memberships else None
+    )
+
+
+class SiteMiddleware:
+    """Put ``request.membership`` (lazily) and the site's time zone in force for the request."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        """Serve the request in the time zone of the site it is about."""
+        request.membership = SimpleLazyObject(lambda: current_membership(request))  # type: ignore[attr-defined]
+        with timezone.override(None):
+            if request.user.is_authenticated and request.membership:  # type: ignore[attr-defined]
+                timezone.activate(request.membership.site.zone)  # type: ignore[attr-defined]
+            return self.get_response(request)

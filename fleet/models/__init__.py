@@ -1,0 +1,32 @@
+"""The facts as tables; one module per subject."""
+
+from fleet.models.air import ClimateDay, ClimateReading, Room, Sensor
+from fleet.models.instruments import Instrument, InstrumentKind, Placement, UseClass
+from fleet.models.services import Service, ServiceKind, ServiceRule, WorksheetLine
+from fleet.models.sites import Absence, Membership, Person, Role, Site, Term
+from fleet.models.wishes import Booking, HeldVisit, NoteRequest, RequestState
+
+__all__ = [
+    "Absence",
+    "Booking",
+    "ClimateDay",
+    "ClimateReading",
+    "HeldVisit",
+    "Instrument",
+    "InstrumentKind",
+    "Membership",
+    "NoteRequest",
+    "Person",
+    "Placement",
+    "RequestState",
+    "Role",
+    "Room",
+    "Sensor",
+    "Service",
+    "ServiceKind",
+    "ServiceRule",
+    "Site",
+    "Term",
+    "UseClass",
+    "WorksheetLine",
+]

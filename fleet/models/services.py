@@ -1,0 +1,122 @@
+"""Kinds of service with their tolerances as data, and the services that were done."""
+
+from __future__ import annotations
+
+from django.db import models
+from django.db.models import Q
+
+from fleet.access import SiteQuerySet
+from fleet.models.instruments import Instrument, UseClass
+from fleet.models.sites import Site
+
+
+class ServiceKind(models.Model):
+    """A kind of service a site offers: tuning, bedding, regulation, voicing, and any it adds."""
+
+    site = models.ForeignKey(Site, models.CASCADE, related_name="service_kinds")
+    kind = models.SlugField(max_length=40)
+    unit = models.CharField(max_length=16, help_text="unit of the found and left values")
+    instrument_kinds = models.JSONField(
+        default=list, blank=True, help_text="kinds of instrument it is done on; none listed means all"
+    )
+    position = models.PositiveSmallIntegerField(default=100, help_text="order in lists")
+
+    objects = SiteQuerySet.as_manager()
+    site_path = "site"
+
+    class Meta:
+        ordering = ["position", "kind"]
+        constraints = [models.UniqueConstraint(fields=["site", "kind"], name="service_kind_once")]
+
+    def __str__(self) -> str:
+        return self.kind
+
+
+class ServiceRule(models.Model):
+    """Tolerance, weight, hours and calendar interval of a kind of service at a use class."""
+
+    service_kind = models.ForeignKey(ServiceKind, models.CASCADE, related_name="rules")
+    use_class = models.CharField(max_length=16, choices=UseClass.choices)
+    tolerance = models.FloatField(help_text="in the unit of the kind, judged on the size, both ways")
+    weight = models.FloatField(help_text="weight of a day out of tolerance")
+    hours = models.FloatField(help_text="usual hours of one service")
+    interval_days = models.PositiveIntegerField(help_text="interval of the calendar rule")
+
+    objects = SiteQuerySet.as_manager()
+    site_path = "service_kind__site"
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["service_kind", "use_class"], name="service_rule_once"),
+            models.CheckConstraint(condition=Q(use_class__in=UseClass.values), name="service_rule_use_known"),
+            models.CheckConstraint(
+                condition=Q(tolerance__gt=0, weight__gte=0, hours__gt=0, interval_days__gt=0),
+                name="service_rule_positive",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.service_kind} at {self.use_class}"
+
+
+class Service(models.Model):
+    """A service that was done: a fact. A planned one is another thing and lives elsewhere."""
+
+    instrument = models.ForeignKey(Instrument, models.CASCADE, related_name="services")
+    kind = models.CharField(max_length=40)
+    date = models.DateField()
+    order = models.PositiveSmallIntegerField(default=0, help_text="tells several on one day apart")
+    minutes = models.PositiveIntegerField(null=True, blank=True)
+    technician = models.CharField(max_length=120, blank=True, help_text="the name as it was written")
+    found = models.FloatField(null=True, blank=True)
+    left = models.FloatField(null=True, blank=True)
+    found_bass = models.FloatField(null=True, blank=True)
+    found_tenor = models.FloatField(null=True, blank=True)
+    found_middle = models.FloatField(null=True, blank=True)
+    found_treble = models.FloatField(null=True, blank=True)
+    note = models.TextField(blank=True)
+    recorded_at = models.DateTimeField(auto_now_add=True)
+
+    objects = SiteQuerySet.as_manager()
+    site_path = "instrument__site"
+
+    class Meta:
+        ordering = ["-date", "-order"]
+        constraints = [
+            models.UniqueConstraint(fields=["instrument", "kind", "date", "order"], name="service_once"),
+            models.CheckConstraint(
+                condition=Q(minutes__isnull=True) | Q(minutes__lte=6000), name="service_minutes_possible"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.kind} of {self.instrument} on {self.date}"
+
+
+class WorksheetLine(models.Model):
+    """One measured point of a worksheet, before and after."""
+
+    instrument = models.ForeignKey(Instrument, models.CASCADE, related_name="worksheet_lines")
+    kind = models.CharField(max_length=40)
+    date = models.DateField()
+    point = models.CharField(max_length=60, help_text="glide, key or rail")
+    condition = models.CharField(max_length=60, blank=True, help_text="at rest, shifted, under pedal load")
+    quantity = models.CharField(max_length=60)
+    before = models.FloatField(null=True, blank=True)
+    after = models.FloatField(null=True, blank=True)
+    unit = models.CharField(max_length=16, blank=True)
+
+    objects = SiteQuerySet.as_manager()
+    site_path = "instrument__site"
+
+    class Meta:
+        ordering = ["date", "pk"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["instrument", "kind", "date", "point", "condition", "quantity"],
+                name="worksheet_point_once",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.quantity} at {self.point} of {self.instrument} on {self.date}"

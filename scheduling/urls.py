@@ -1,0 +1,5 @@
+"""Addresses of the decisions: what changes a plan, and the health page."""
+
+from django.urls import URLPattern
+
+urlpatterns: list[URLPattern] = []
