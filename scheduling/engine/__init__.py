@@ -1,0 +1,1 @@
+"""Pure numerical models: arrays and frozen dataclasses in and out, no database, no clock, no Django."""
