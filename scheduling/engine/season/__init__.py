@@ -1,0 +1,22 @@
+"""The season plan: which instrument gets which service in which week, within the hours there are."""
+
+from scheduling.engine.season.costs import Reset, arc_costs, service_days
+from scheduling.engine.season.problem import Job, SeasonProblem, check_problem
+from scheduling.engine.season.rules import Requirement, recent_visit, still_in_tolerance
+from scheduling.engine.season.solution import Outcome, PlannedVisit, PutOff, SeasonResult
+
+__all__ = [
+    "Job",
+    "Outcome",
+    "PlannedVisit",
+    "PutOff",
+    "Requirement",
+    "Reset",
+    "SeasonProblem",
+    "SeasonResult",
+    "arc_costs",
+    "check_problem",
+    "recent_visit",
+    "service_days",
+    "still_in_tolerance",
+]
