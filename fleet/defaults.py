@@ -1,4 +1,4 @@
-"""What a new site starts with; judgement from common practice, no source, every figure editable afterwards."""
+"""What a new site starts with: common practice, no source, every figure editable afterwards."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""Decisions: what the air does to the instruments, when, and what to do about it within the hours there are."""
+"""Decisions: what the air does to the instruments, when, and what to do about it in the hours there are."""
