@@ -75,7 +75,7 @@ def database(name: str, default: str, base: Path) -> dict[str, Any]:
 
 
 def email(name: str, default: str, base: Path) -> dict[str, Any]:
-    """Return the mail settings of ``folder:path``, ``smtp://``, ``smtp+tls://`` or ``smtps://`` for Django."""
+    """Return Django's mail settings of ``folder:path``, ``smtp://``, ``smtp+tls://`` or ``smtps://``."""
     url = text(name, default)
     parts = urlsplit(url)
     if parts.scheme == "folder":
