@@ -1,0 +1,1 @@
+// What every page needs of the browser: nothing yet that the server could not do alone.
