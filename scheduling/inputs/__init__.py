@@ -1,0 +1,22 @@
+"""The only reader of facts for the engine: rows of the database in, the engine's own arrays out."""
+
+from scheduling.inputs.air import room_airs
+from scheduling.inputs.demand import Performance, booked_solid, held_visits, performances
+from scheduling.inputs.hours import HoursOffered, hours_offered
+from scheduling.inputs.subjects import FleetFacts, Line, fleet_facts
+from scheduling.inputs.terms import playing, weight_factors
+
+__all__ = [
+    "FleetFacts",
+    "HoursOffered",
+    "Line",
+    "Performance",
+    "booked_solid",
+    "fleet_facts",
+    "held_visits",
+    "hours_offered",
+    "performances",
+    "playing",
+    "room_airs",
+    "weight_factors",
+]

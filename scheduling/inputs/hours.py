@@ -1,0 +1,94 @@
+"""The hours people offer in each week: their own less absences and reserve, or a given total shared out."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+
+from fleet.models import Absence, Person, Role, Site
+from scheduling.engine.subjects import Floats
+
+
+@dataclass(frozen=True)
+class HoursOffered:
+    """Hours by person and week; a single None among the people is somebody whose name nobody has stored."""
+
+    people: tuple[Person | None, ...]
+    hours: Floats
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the people, empty for the unnamed one."""
+        return tuple(person.name if person else "" for person in self.people)
+
+    def able(self, kind: str) -> tuple[int, ...]:
+        """Indices of the people who do a kind of service."""
+        return tuple(n for n, person in enumerate(self.people) if person is None or person.can_do(kind))
+
+
+def hours_offered(
+    site: Site, mondays: Sequence[date], today: date, total: float | None = None
+) -> HoursOffered | None:
+    """Return the hours of a site's technicians in each week, or None where there is nobody to offer any.
+
+    Without a total everybody offers their own hours less the working days they are away, and the site's
+    reserve comes off in proportion. A total is for all people together: it is shared in proportion to the
+    hours each has that week after absences, so it stays whole while anybody is there. Technicians without
+    hours of their own share a total evenly where nobody has hours; with no technician at all it belongs to
+    one unnamed person. A week that ended before today offers nothing.
+    """
+    people = list(Person.objects.of_site(site).filter(role=Role.TECHNICIAN).order_by("name"))
+    own = np.array([person.hours_per_week or 0.0 for person in people])
+    if not own.any() and total is None:
+        return None
+    if not people:
+        return HoursOffered((None,), np.full((1, len(mondays)), total) * _to_come(mondays, today))
+    if not own.any():
+        own = np.ones(len(people))
+    present = own[:, None] * _presence(site, people, mondays)
+    hours = _share(present, total) if total is not None else _less_reserve(present, site.reserve_hours)
+    kept = own > 0
+    return HoursOffered(
+        tuple(person for person, keep in zip(people, kept, strict=True) if keep),
+        (hours * _to_come(mondays, today))[kept],
+    )
+
+
+def _to_come(mondays: Sequence[date], today: date) -> Floats:
+    return np.array([1.0 if monday + timedelta(days=7) > today else 0.0 for monday in mondays])
+
+
+def _presence(site: Site, people: Sequence[Person], mondays: Sequence[date]) -> Floats:
+    """Share of each person's working days that they are there, by week; public holidays are not known."""
+    away = defaultdict(list)
+    absences = Absence.objects.of_site(site).filter(
+        last_day__gte=mondays[0], first_day__lt=mondays[-1] + timedelta(days=7)
+    )
+    for person_id, first, last in absences.values_list("person_id", "first_day", "last_day"):
+        away[person_id].append((first, last))
+    share = np.zeros((len(people), len(mondays)))
+    for row, person in enumerate(people):
+        for column, monday in enumerate(mondays):
+            days = [monday + timedelta(days=number) for number in person.working_days]
+            there = [day for day in days if not any(a <= day <= b for a, b in away[person.pk])]
+            share[row, column] = len(there) / len(days) if days else 0.0
+    return share
+
+
+def _share(present: Floats, total: float) -> Floats:
+    return _scaled(present, np.full(present.shape[1], total))
+
+
+def _less_reserve(present: Floats, reserve: float) -> Floats:
+    return _scaled(present, np.maximum(present.sum(axis=0) - reserve, 0.0))
+
+
+def _scaled(present: Floats, wanted: Floats) -> Floats:
+    """Scale each week to a sum; a week without anybody stays empty."""
+    week: Floats = present.sum(axis=0)
+    factor: Floats = np.divide(wanted, week, out=np.zeros_like(week), where=week > 0)
+    return present * factor
