@@ -82,19 +82,18 @@ def email(name: str, default: str, base: Path) -> dict[str, Any]:
         path = Path(parts.path)
         folder = path if path.is_absolute() else base / path
         return {
-            "EMAIL_BACKEND": "django.core.mail.backends.filebased.EmailBackend",
+            "EMAIL_BACKEND": "scheduling.post.FolderPost",
             "EMAIL_FILE_PATH": str(folder),
         }
     if parts.scheme in {"smtp", "smtp+tls", "smtps"} and parts.hostname:
         return {
-            "EMAIL_BACKEND": "django.core.mail.backends.smtp.EmailBackend",
+            "EMAIL_BACKEND": "scheduling.post.ServerPost",
             "EMAIL_HOST": parts.hostname,
             "EMAIL_PORT": parts.port or {"smtp": 25, "smtp+tls": 587, "smtps": 465}[parts.scheme],
             "EMAIL_HOST_USER": unquote(parts.username or ""),
             "EMAIL_HOST_PASSWORD": unquote(parts.password or ""),
             "EMAIL_USE_TLS": parts.scheme == "smtp+tls",
             "EMAIL_USE_SSL": parts.scheme == "smtps",
-            "EMAIL_TIMEOUT": 20,
         }
     raise ImproperlyConfigured(f"{name}={url!r}: expected folder:path or smtp://host:port")
 

@@ -2,7 +2,6 @@
 
 from pathlib import Path
 
-from celery.schedules import crontab
 from csp.constants import NONE, SELF
 
 from config import env
@@ -140,6 +139,9 @@ if PRODUCTION:
 
 locals().update(env.email("EMAIL_URL", f"folder:{VAR_DIR}/letters", BASE_DIR))
 DEFAULT_FROM_EMAIL = env.text("FROM_EMAIL", "almanac@localhost")
+LETTER_LEASE_SECONDS = env.number("LETTER_LEASE_SECONDS", 120)
+# From DATA on a sender waits for the server three times at most, all within the second half of its lease.
+EMAIL_TIMEOUT = LETTER_LEASE_SECONDS / 6
 
 BROKER_URL = env.text("BROKER_URL", "memory://")
 CELERY_BROKER_URL = BROKER_URL
@@ -159,11 +161,9 @@ CELERY_TASK_TIME_LIMIT = 540
 CELERY_TASK_SOFT_TIME_LIMIT = 480
 CELERY_TIMEZONE = "UTC"
 TICK_SECONDS = env.number("TICK_SECONDS", 300)
-CELERY_BEAT_SCHEDULE = {
-    "tick": {"task": "scheduling.tick", "schedule": TICK_SECONDS},
-    "nightly": {"task": "scheduling.refresh_all", "schedule": crontab(minute=40, hour="*/6")},
-}
-CELERY_BEAT_SCHEDULE_FILENAME = str(VAR_DIR / "beat")
+CELERY_BEAT_SCHEDULE = {"tick": {"task": "scheduling.tick", "schedule": TICK_SECONDS}}
+# What is due is asked of the database, so the clock needs no memory of its own.
+CELERY_BEAT_SCHEDULER = "celery.beat:Scheduler"
 
 LOGGING = {
     "version": 1,

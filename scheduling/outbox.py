@@ -1,0 +1,202 @@
+"""The outbox: a letter is claimed, sent outside any transaction, and its outcome noted by whoever holds the claim."""
+
+from __future__ import annotations
+
+import logging
+import secrets
+import time
+from collections.abc import Callable, Iterable, Mapping
+from datetime import datetime, timedelta
+from email.utils import format_datetime, formataddr
+
+from django.conf import settings
+from django.core.mail import EmailMultiAlternatives, get_connection
+from django.db import connection, transaction
+from django.db.models import Q, QuerySet
+from django.utils import timezone
+
+from scheduling.models import Letter
+from scheduling.post import InDoubt, NotSent, PostError, RefusedForGood, said
+
+log = logging.getLogger(__name__)
+
+Clock = Callable[[], datetime]
+
+FIRST_WAIT = timedelta(seconds=5)
+LONGEST_WAIT = timedelta(hours=1)
+
+# Called with the name of the stage a letter has reached ("after_claim", "before_data", "after_250",
+# "after_commit") and the letter: for a log, a count, or a test that stops the process there.
+watchers: list[Callable[[str, Letter], None]] = []
+
+
+class LeaseSpent(NotSent):
+    """Too little of the lease is left to send a letter within it."""
+
+
+def due(now: datetime) -> QuerySet[Letter]:
+    """Return the letters to be sent now: due ones, and those of which nobody knows whether they went out."""
+    return Letter.objects.filter(_claimable(now)).order_by("next_try_at")
+
+
+def _claimable(now: datetime) -> Q:
+    return Q(state__in=(Letter.State.DUE, Letter.State.UNKNOWN), next_try_at__lte=now)
+
+
+def lease_time() -> timedelta:
+    """Return how long a claim holds."""
+    return timedelta(seconds=settings.LETTER_LEASE_SECONDS)
+
+
+def wait_after(attempts: int) -> timedelta:
+    """Return the wait before the next try: doubled with every try, an hour at most."""
+    return min(FIRST_WAIT * 2 ** min(attempts - 1, 20), LONGEST_WAIT)
+
+
+def claim(letter_id: int, now: datetime) -> Letter | None:
+    """Take a letter for this process alone, committed before anybody speaks to a mail server.
+
+    Returns
+    -------
+    The letter with a lease of its own, or None where it is not to be sent now or another has it.
+    """
+    with transaction.atomic():
+        rows = Letter.objects.filter(_claimable(now), pk=letter_id)
+        if connection.features.has_select_for_update_skip_locked:
+            rows = rows.select_for_update(skip_locked=True)
+        letter = rows.first()
+        if letter is None:
+            return None
+        lease = secrets.token_urlsafe(24)
+        claimed = Letter.objects.filter(
+            _claimable(now), pk=letter_id, attempts=letter.attempts, lease=letter.lease
+        ).update(
+            state=Letter.State.SENDING,
+            attempts=letter.attempts + 1,
+            lease=lease,
+            lease_until=now + lease_time(),
+        )
+    if claimed != 1:
+        return None
+    return Letter.objects.select_related("person__site").get(pk=letter_id)
+
+
+def release_expired(now: datetime) -> int:
+    """Turn letters whose sender never came back into unknown ones, to be sent again; return how many."""
+    # The lease stays written, so that a sender that was only slow can still note what it did.
+    return Letter.objects.filter(state=Letter.State.SENDING, lease_until__lt=now).update(
+        state=Letter.State.UNKNOWN,
+        lease_until=None,
+        next_try_at=now,
+        trouble="the sender stopped before it could say whether the letter went out",
+    )
+
+
+def send(letter_id: int, clock: Clock = timezone.now) -> Letter | None:
+    """Send one letter if it is to be sent now; return it as it stands afterwards, None where it was not claimed."""
+    letter = claim(letter_id, clock())
+    if letter is None:
+        return None
+    _reached("after_claim", letter)
+    post = get_connection(before_data=lambda: _before_data(letter, clock))
+    try:
+        _note(letter, clock, _deliver(letter, post))
+    finally:
+        post.close()
+    letter.refresh_from_db()
+    return letter
+
+
+def _deliver(letter: Letter, post: object) -> PostError | None:
+    """Hand the letter over and return what went wrong, if anything."""
+    try:
+        post.open()  # type: ignore[attr-defined]
+        post.send_messages([message_of(letter)])  # type: ignore[attr-defined]
+    except PostError as error:
+        return error
+    except Exception as error:
+        # Any other way out fails before a server could have taken the letter, and must not take the claim along.
+        log.exception("letter %s", letter.pk)
+        return NotSent(said(error))
+    _reached("after_250", letter)
+    return None
+
+
+def message_of(letter: Letter) -> EmailMultiAlternatives:
+    """Return the mail of a letter; every try makes the same one."""
+    site = letter.person.site
+    address = site.mail_sender or settings.DEFAULT_FROM_EMAIL
+    message = EmailMultiAlternatives(
+        subject=letter.subject,
+        body=letter.text,
+        from_email=formataddr((site.name, address)),
+        to=[letter.to],
+        headers={
+            "Message-ID": letter.message_id,
+            "Date": format_datetime(letter.made_at.astimezone(site.zone)),
+            "Auto-Submitted": "auto-generated",
+        },
+    )
+    message.attach_alternative(letter.html, "text/html")
+    return message
+
+
+def _before_data(letter: Letter, clock: Clock) -> None:
+    """Stop while the letter surely is not sent, where the rest might outlast the lease."""
+    _reached("before_data", letter)
+    if letter.lease_until is None or clock() > letter.lease_until - lease_time() / 2:
+        raise LeaseSpent("the mail server was too slow, the letter is tried again")
+
+
+def _note(letter: Letter, clock: Clock, error: PostError | None) -> None:
+    """Write the outcome down, conditional on this process's own lease."""
+    now = clock()
+    changes: Mapping[str, object] = {
+        "lease_until": None,
+        "next_try_at": now + wait_after(letter.attempts),
+        "trouble": str(error) if error else "",
+        "state": Letter.State.DUE,
+    }
+    match error:
+        case None:
+            changes = {**changes, "state": Letter.State.SENT, "sent_at": now}
+        case RefusedForGood():
+            changes = {**changes, "state": Letter.State.REFUSED}
+        case InDoubt():
+            changes = {**changes, "state": Letter.State.UNKNOWN}
+    held = Letter.objects.filter(
+        pk=letter.pk, lease=letter.lease, state__in=(Letter.State.SENDING, Letter.State.UNKNOWN)
+    )
+    if held.update(**changes) == 1:
+        _reached("after_commit", letter)
+    else:
+        log.warning("letter %s: the lease ran out before the outcome could be noted", letter.pk)
+    if error:
+        log.warning("letter %s, try %s: %s", letter.pk, letter.attempts, error)
+
+
+def send_all(letter_ids: Iterable[int], until: datetime, clock: Clock = timezone.now) -> None:
+    """Send letters in this process until each is sent, refused or unknown, or the time is up."""
+    waiting = set(letter_ids)
+    while waiting:
+        release_expired(clock())
+        for letter_id in sorted(waiting):
+            letter = send(letter_id, clock) or Letter.objects.get(pk=letter_id)
+            if letter.state not in (Letter.State.DUE, Letter.State.SENDING):
+                waiting.discard(letter_id)
+        if not waiting or clock() >= until:
+            return
+        time.sleep(_pause(waiting, clock()))
+
+
+def _pause(waiting: set[int], now: datetime) -> float:
+    """Return the seconds to the next moment at which one of the letters can change, 0.2 to 5."""
+    times = Letter.objects.filter(pk__in=waiting).values_list("state", "next_try_at", "lease_until")
+    moments = [until if state == Letter.State.SENDING else next_try for state, next_try, until in times]
+    seconds = min(((moment - now).total_seconds() for moment in moments if moment), default=0.2)
+    return min(max(seconds, 0.2), 5.0)
+
+
+def _reached(stage: str, letter: Letter) -> None:
+    for watcher in watchers:
+        watcher(stage, letter)
