@@ -104,6 +104,9 @@ class SeasonPlan(models.Model):
     hours_used = models.JSONField()
     hour_worth = models.JSONField()
     calendar_cost = models.FloatField(null=True, help_text="what the calendar rule gives at the same hours")
+    notes = models.JSONField(
+        default=list, blank=True, help_text="sentences on what could not be planned as asked"
+    )
 
     objects = SiteQuerySet.as_manager()
     site_path = "site"
