@@ -2,9 +2,18 @@
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
+from scheduling.engine.cases import Beliefs, Case, prepare, prior_beliefs
+from scheduling.engine.drivers import Driver, explain_group
+from scheduling.engine.expectation import Moments, after_service, since_last
+from scheduling.engine.fabric import Fabric, Group, weave
+from scheduling.engine.passage import quantile_day
+from scheduling.engine.simulation import first_days_out
 from scheduling.engine.subjects import Days, Floats, Knock, Playing, Record, RoomAir, Stay, Subject
 
 __all__ = [
@@ -20,14 +29,7 @@ __all__ = [
     "build_model",
 ]
 
-
-@dataclass(frozen=True)
-class Driver:
-    """One reason of a forecast; the shares of an outlook add to one."""
-
-    name: str
-    share: float
-    words: str
+MOSTLY_PRIOR_BELOW = 3  # as-found values; a judgement: two can agree by chance
 
 
 @dataclass(frozen=True)
@@ -69,11 +71,39 @@ class Outlook:
 class FleetModel:
     """A fleet whose air, wood and deviations have been worked out; asked for outlooks or probabilities."""
 
-    subjects: tuple[Subject, ...]
+    def __init__(
+        self, fabric: Fabric, cases: Sequence[Case], beliefs: Sequence[Beliefs], today: int, horizon_days: int
+    ) -> None:
+        self.subjects = tuple(case.subject for case in cases)
+        self._fabric, self._cases, self._beliefs = fabric, cases, beliefs
+        self._today, self._horizon_days = today, horizon_days
+        self._groups = fabric.groups(cases)
 
     def outlooks(self, seed: int, progress: Callable[[int, int], None] | None = None) -> list[Outlook]:
         """Forecast every subject, in the order of `subjects`; `progress` is told (done, total)."""
-        raise NotImplementedError
+        out: dict[int, Outlook] = {}
+        for group in self._groups:
+            out.update(self._group_outlooks(group, seed))
+            if progress is not None:
+                progress(len(out), len(self._cases))
+        return [out[i] for i in range(len(self._cases))]
+
+    def _group_outlooks(self, group: Group, seed: int) -> dict[int, Outlook]:
+        days = np.concatenate([[self._today], self._mondays()])
+        moments = since_last(group, self._cases, self._beliefs, days)
+        service = self._cases[group.members[0]].subject.service
+        stream = (seed, zlib.crc32(service.encode()))
+        passages = first_days_out(group, self._cases, self._beliefs, self._today, stream)
+        due = [
+            tuple(self._date(quantile_day(first, share)) for share in (0.1, 0.5, 0.9))
+            for _, first in passages
+        ]
+        end = self._today + self._horizon_days
+        reason_days = [end if middle is None else middle for _, middle, _ in due]
+        drivers = explain_group(self._fabric, group, self._cases, self._beliefs, reason_days)
+        return {
+            i: self._outlook(i, row, moments, due[row], drivers[row]) for row, i in enumerate(group.members)
+        }
 
     def out_probability(self, service_days: Days, days: Days) -> tuple[Floats, Floats]:
         """Probability of being out of tolerance, since the last service and after a service to come.
@@ -81,10 +111,57 @@ class FleetModel:
         Returns
         -------
         since_last : float array, shape (n_subjects, n_days)
+            0 before the last service.
         after : float array, shape (n_subjects, n_service_days, n_days)
             0 where ``days[d] < service_days[s]``; free of NaN.
+
+        Raises
+        ------
+        ValueError
+            If a day lies beyond the horizon.
         """
-        raise NotImplementedError
+        service_days, days = np.asarray(service_days, np.int64), np.asarray(days, np.int64)
+        for asked in (service_days, days):
+            if asked.size and asked.max() > self._fabric.last_day:
+                raise ValueError(f"day {asked.max()} lies beyond the horizon ({self._fabric.last_day})")
+        since = np.zeros((len(self._cases), len(days)))
+        after = np.zeros((len(self._cases), len(service_days), len(days)))
+        for group in self._groups:
+            rows = np.array(group.members)
+            since[rows] = since_last(group, self._cases, self._beliefs, days).p_out
+            after[rows] = after_service(group, self._cases, self._beliefs, service_days, days)
+        return since, after
+
+    def _mondays(self) -> Days:
+        first = self._today + (1 - self._today) % 7  # ordinal 1 was a Monday
+        return np.arange(first, self._today + self._horizon_days + 1, 7)
+
+    def _outlook(
+        self, i: int, row: int, moments: Moments, due: tuple[int | None, ...], drivers: tuple[Driver, ...]
+    ) -> Outlook:
+        case, belief = self._cases[i], self._beliefs[i]
+        p10, p50, p90 = due
+        return Outlook(
+            instrument=case.subject.instrument,
+            service=case.subject.service,
+            unit=case.subject.unit,
+            tolerance=case.subject.tolerance,
+            last_service=case.last_day if case.serviced else None,
+            out_now=float(moments.p_out[row, 0]),
+            p10=p10,
+            p50=p50,
+            p90=p90,
+            days=self._mondays(),
+            p_out=moments.p_out[row, 1:],
+            mean=moments.mean[row, 1:],
+            sd=np.sqrt(moments.variance[row, 1:]),
+            drivers=drivers,
+            learned_from=belief.learned_from,
+            mostly_prior=belief.learned_from < MOSTLY_PRIOR_BELOW,
+        )
+
+    def _date(self, days_from_today: int | None) -> int | None:
+        return None if days_from_today is None else self._today + days_from_today
 
 
 def build_model(
@@ -94,5 +171,27 @@ def build_model(
     today: int,
     horizon_days: int = 365,
 ) -> FleetModel:
-    """Work out air, wood and deviation for a fleet; `today` is a proleptic ordinal in local time."""
-    raise NotImplementedError
+    """Work out air, wood and deviation for a fleet.
+
+    Parameters
+    ----------
+    rooms : sequence of RoomAir
+        Days after `today` are not looked at.
+    subjects : sequence of Subject
+    playing : Playing
+    today : int
+        Proleptic ordinal in local time.
+    horizon_days : int
+        How far the forecast looks.
+
+    Raises
+    ------
+    ValueError
+        Names instrument or room, value and likely cause.
+    """
+    if horizon_days < 1:
+        raise ValueError(f"horizon of {horizon_days} days: must look at least one day ahead")
+    cases = [prepare(subject, today) for subject in subjects]
+    fabric = weave(rooms, cases, playing, today, horizon_days)
+    beliefs = [prior_beliefs(case.prior) for case in cases]
+    return FleetModel(fabric, cases, beliefs, today, horizon_days)

@@ -1,0 +1,248 @@
+"""A subject made ready: checked, with its prior, its last service and the belief about its coefficients."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scheduling.engine import priors
+from scheduling.engine.deviation import CYCLING, HOURS, MOISTURE, N_PARTS, SETTLING
+from scheduling.engine.priors import ServicePrior
+from scheduling.engine.subjects import Record, Subject
+
+Floats = NDArray[np.float64]
+
+# Time constants are doubted on a grid of common factors, weighted by their log-normal prior
+TAU_STEPS = np.array([-1.6, -0.8, 0.0, 0.8, 1.6])  # [standard deviations of the logarithm]
+TAU_FACTORS = np.exp(priors.TAU_LOG_SD * TAU_STEPS)
+TAU_WEIGHTS = np.exp(-0.5 * TAU_STEPS**2) / np.exp(-0.5 * TAU_STEPS**2).sum()
+
+YEAR = 365.2425
+
+
+@dataclass(frozen=True)
+class Beliefs:
+    """What is believed of the four coefficients, for every time-constant factor of the grid.
+
+    Attributes
+    ----------
+    weights : array, shape (k,)
+        Probability of each factor of `TAU_FACTORS`.
+    mean : array, shape (k, 4)
+    spread : array, shape (k, 4, 4)
+        Covariance of the coefficients per unit of noise variance.
+    shape, scale : array, shape (k,)
+        The noise variance factor is inverse gamma with this shape and rate ``shape * scale``; a deviation is
+        then Student t with ``2 * shape`` degrees of freedom.
+    learned_from : int
+        As-found values used.
+    """
+
+    weights: Floats
+    mean: Floats
+    spread: Floats
+    shape: Floats
+    scale: Floats
+    learned_from: int = 0
+
+
+@dataclass(frozen=True)
+class Case:
+    """A subject with all that the forecast needs and that does not depend on the air.
+
+    Attributes
+    ----------
+    last_day : int
+        Of the last service, supposed where none was recorded.
+    start_mean, start_sd : float
+        Deviation that service left [unit].
+    jumps : tuple of (day, mean, sd)
+        Changes since by services of another kind [unit].
+    walk_day, walk_hour : float
+        Variance of the walk per day and per thousand hours played [unit^2].
+    fade, fade_next : float
+        Factor on settling since the last service, and after a service to come.
+    thousands_per_day : float
+        Thousand hours played per usual playing day.
+    """
+
+    subject: Subject
+    prior: ServicePrior
+    last_day: int
+    start_mean: float
+    start_sd: float
+    jumps: tuple[tuple[int, float, float], ...]
+    walk_day: float
+    walk_hour: float
+    fade: float
+    fade_next: float
+    thousands_per_day: float
+
+    @property
+    def serviced(self) -> bool:
+        """Whether a service of this kind was ever recorded."""
+        return bool(self.subject.records)
+
+
+def prepare(subject: Subject, today: int) -> Case:
+    """Check a subject and make it ready.
+
+    Raises
+    ------
+    ValueError
+        Names instrument, value and likely cause.
+    """
+    check_subject(subject, today)
+    prior = prior_of(subject)
+    last_day, start_mean, start_sd = _last_service(subject, prior, today)
+    count = len(subject.records)
+    age_factor = priors.walk_factor((today - subject.built_day) / YEAR)
+    return Case(
+        subject=subject,
+        prior=prior,
+        last_day=last_day,
+        start_mean=start_mean,
+        start_sd=start_sd,
+        jumps=jumps_between(subject, last_day, today),
+        walk_day=prior.walk_day**2 * age_factor,
+        walk_hour=prior.walk_hour**2 * 1000.0,
+        fade=prior.settle_fade**count,
+        fade_next=prior.settle_fade ** (count + 1),
+        thousands_per_day=subject.hours_per_week / 7000.0,
+    )
+
+
+def kind_of(subject: Subject) -> str:
+    """The known instrument kind whose priors apply; an upright where nothing is said."""
+    for kind in (subject.instrument_kind, subject.behaves_like):
+        if kind in priors.KNOWN_KINDS:
+            return kind
+    return "upright"
+
+
+def prior_of(subject: Subject) -> ServicePrior:
+    """The prior of a subject's instrument kind, service and use."""
+    try:
+        lever = priors.key_lever(subject.lever_front_mm, subject.lever_back_mm)
+    except ValueError as error:
+        raise ValueError(f"{subject.instrument}: {error}") from error
+    prior = priors.service_prior(
+        subject.service,
+        kind_of(subject),
+        subject.use_class,
+        tolerance=subject.tolerance,
+        interval_days=subject.interval_days,
+        hours_per_week=subject.hours_per_week,
+        humidity_control=subject.humidity_control,
+        lever=lever,
+    )
+    return prior
+
+
+def prior_beliefs(prior: ServicePrior) -> Beliefs:
+    """Beliefs before any record: the same for every time constant."""
+    coefficients = [prior.moisture, prior.settling, prior.hours, prior.cycling]
+    k = len(TAU_FACTORS) if prior.components else 1
+    mean = np.array([belief.mean for belief in coefficients])
+    spread = np.diag([belief.sd**2 for belief in coefficients])
+    return Beliefs(
+        weights=TAU_WEIGHTS.copy() if prior.components else np.ones(1),
+        mean=np.tile(mean, (k, 1)),
+        spread=np.tile(spread, (k, 1, 1)),
+        shape=np.full(k, priors.SHAPE),
+        scale=np.full(k, (priors.SHAPE - 1.0) / priors.SHAPE),  # so that the noise variance factor averages 1
+    )
+
+
+def part_scale(case: Case, fade: float) -> Floats:
+    """Turns the shared clocks into a case's own parts: per unit moisture, faded settling, thousand hours."""
+    scale = np.ones(N_PARTS)
+    scale[SETTLING], scale[HOURS] = fade, case.thousands_per_day
+    scale[MOISTURE] = scale[CYCLING] = 1.0
+    return scale
+
+
+def _last_service(subject: Subject, prior: ServicePrior, today: int) -> tuple[int, float, float]:
+    if not subject.records:
+        supposed = max(today - round(subject.interval_days), min(subject.in_service_day, today))
+        return supposed, prior.start.mean, priors.NEVER_SERVED_SHARE * subject.tolerance
+    last = subject.records[-1]
+    return (last.day, *left_by(last, prior))
+
+
+def left_by(record: Record, prior: ServicePrior) -> tuple[float, float]:
+    """Mean and standard deviation of the true deviation that a service left [unit]."""
+    if record.left is None:
+        return prior.start.mean, prior.start.sd
+    return record.left, prior.left_sd
+
+
+def jumps_between(subject: Subject, after: int, until: int) -> tuple[tuple[int, float, float], ...]:
+    """Changes of key dip by beddings after day `after`, up to `until`: (day, mean, sd) [mm].
+
+    Notes
+    -----
+    A bedding that closes a gap raises the keys' fulcrum by a part of it, and the dip by the lever ratio times
+    that (front rises, front stop fixed). The part is between none and all of the gap: half,
+    give or take half.
+    Where the gap was not measured, as much as a bedding usually finds is doubted.
+    """
+    if subject.service != "regulation":
+        return ()
+    lever = priors.key_lever(subject.lever_front_mm, subject.lever_back_mm)
+    out = []
+    for record in subject.related.get("bedding", ()):
+        if after < record.day <= until:
+            known = record.found is not None
+            left = record.left if record.left is not None else 0.0
+            closed = lever * (record.found - left) if record.found is not None else 0.0
+            doubt = abs(closed) / 2.0 if known else lever * UNMEASURED_GAP_MM / 2.0
+            out.append((record.day, closed / 2.0, doubt))
+    return tuple(out)
+
+
+UNMEASURED_GAP_MM = 0.05  # usual gap a bedding finds; prior: common practice, no source
+
+
+def check_subject(subject: Subject, today: int) -> None:
+    """Refuse what cannot be forecast.
+
+    Raises
+    ------
+    ValueError
+        Names instrument, value and likely cause.
+    """
+    name = f"{subject.instrument} ({subject.service})"
+    for label, value, least in (
+        ("tolerance", subject.tolerance, 1e-9),
+        ("interval_days", subject.interval_days, 1.0),
+        ("hours_per_week", subject.hours_per_week, 0.0),
+    ):
+        if not (math.isfinite(value) and value >= least):
+            raise ValueError(f"{name}: {label} {value:g} must be at least {least:g}; missing or mistyped?")
+    if subject.hours_per_week > 168:
+        raise ValueError(
+            f"{name}: {subject.hours_per_week:g} hours a week is more than there are; hours a year?"
+        )
+    _check_records(name, subject.records, today)
+    days = [stay.from_day for stay in subject.stays]
+    if any(later <= earlier for earlier, later in zip(days, days[1:], strict=False)):
+        raise ValueError(f"{name}: stays must rise by day; two placements overlap?")
+
+
+def _check_records(name: str, records: tuple[Record, ...], today: int) -> None:
+    before = 0
+    for record in records:
+        if record.day < before:
+            raise ValueError(f"{name}: record of day {record.day} comes after day {before}; not sorted?")
+        if record.day > today:
+            raise ValueError(
+                f"{name}: record of day {record.day} lies after today ({today}); planned, not done?"
+            )
+        for value in (record.found, record.left, *record.registers):
+            if value is not None and not math.isfinite(value):
+                raise ValueError(f"{name}: value {value} on day {record.day} is not a number; empty cell?")
+        before = record.day

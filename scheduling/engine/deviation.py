@@ -1,0 +1,132 @@
+"""The parts of a deviation since the last service: wood, settling, hours played, moisture travelled."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.signal import lfilter
+from scipy.special import ndtr
+
+from scheduling.engine.airpath import AirPath
+from scheduling.engine.lag import daily_weights
+from scheduling.engine.subjects import Playing
+
+Floats = NDArray[np.float64]
+Places = NDArray[np.int64]
+
+N_PARTS = 4
+MOISTURE, SETTLING, HOURS, CYCLING = range(N_PARTS)  # order of every coefficient vector
+
+
+@dataclass(frozen=True)
+class Wood:
+    """Moisture of some wood, or a difference of two, that follows an air path.
+
+    Attributes
+    ----------
+    air : AirPath
+        Equilibrium moisture [fraction].
+    components : tuple of (sign, tau [d])
+        No component: nothing that swells.
+    """
+
+    air: AirPath
+    components: tuple[tuple[float, float], ...]
+
+    @cached_property
+    def mean(self) -> Floats:
+        """Expected moisture at the end of each day, shape (n,); wood starts at rest with the first day."""
+        level = float(self.air.mean[0])
+        parts = [sign * (level + _follow(self.air.mean - level, tau)) for sign, tau in self.components]
+        return np.sum(parts, axis=0) if parts else np.zeros_like(self.air.mean)
+
+    def factor(self, places: Places) -> Floats:
+        """Square root of the covariance of the moisture at some places of the grid, shape (m, q)."""
+        first, n = self.air.first_doubt, len(self.air.mean)
+        kernel = np.zeros(2 * n)  # second half: days back; first half: days ahead, which do not count
+        for sign, tau in self.components:
+            kernel[n:] += sign * daily_weights(tau, n)
+        return self.air.factor(kernel[n + places[:, None] - np.arange(first, n)], first)
+
+    def respond(self, departures: Floats) -> Floats:
+        """Departures of the moisture that belong to departures of the air; shape (paths, n) both."""
+        out = np.zeros_like(departures)
+        for sign, tau in self.components:
+            out += sign * _follow(departures, tau)
+        return out
+
+
+def _follow(values: Floats, tau: float) -> Floats:
+    keep = float(np.exp(-1.0 / tau)) if tau > 0 else 0.0
+    return np.asarray(lfilter([1.0 - keep], [1.0, -keep], values, axis=-1), float)
+
+
+def settled(age_days: Floats, curve: tuple[tuple[float, float], ...]) -> Floats:
+    """Share of an instrument's settling that is over at an age [d]: a sum of saturating exponentials."""
+    age = np.maximum(age_days, 0.0)
+    return np.asarray(np.sum([share * -np.expm1(-age / tau) for share, tau in curve], axis=0), float)
+
+
+def played(playing: Playing, first_day: int, n: int) -> Floats:
+    """Usual playing days up to the end of each day: the running sum of the playing factor, shape (n,).
+
+    Raises
+    ------
+    ValueError
+        If a factor is negative or not a number.
+    """
+    bad = np.flatnonzero(~(playing.factor >= 0))
+    if bad.size:
+        raise ValueError(f"playing factor {playing.factor[bad[0]]:g} at position {bad[0]}: must be 0 or more")
+    factor = np.ones(n)
+    place = playing.days - first_day
+    inside = (place >= 0) & (place < n)
+    factor[place[inside]] = playing.factor[inside]
+    return np.cumsum(factor)
+
+
+def travelled(air: AirPath, tau: float) -> Floats:
+    """Moisture that wood of time constant `tau` [d] has travelled up and down to the end of each day.
+
+    Parameters
+    ----------
+    air : AirPath
+    tau : float
+        [d]
+
+    Returns
+    -------
+    array, shape (n,)
+        Running sum of the expected size of the daily change [fraction].
+
+    Notes
+    -----
+    On days without readings the change is normal around the season's own step, with the variance that a
+    first-order process leaves after one lag, in its stationary state. The doubt about the sum is left out: it
+    averages over many days.
+    """
+    step = np.diff(Wood(air, ((1.0, tau),)).mean, prepend=air.mean[0])
+    keep = float(np.exp(-1.0 / tau))
+    variance = np.zeros_like(step)
+    for noise in air.noises:
+        variance += _step_variance(noise.keep, noise.sd, keep)
+    return np.cumsum(_folded_mean(step, np.sqrt(variance)))
+
+
+def _step_variance(keep: Floats, sd: Floats, wood_keep: float) -> Floats:
+    """Variance of the daily change behind a lag; an AR(2) with roots `keep` and `wood_keep`."""
+    both, total = keep * wood_keep, keep + wood_keep
+    level = (sd * (1.0 - wood_keep)) ** 2 * (1.0 + both)
+    level /= (1.0 - both) * (1.0 - keep**2) * (1.0 - wood_keep**2)
+    return 2.0 * level * (1.0 - total / (1.0 + both))
+
+
+def _folded_mean(mean: Floats, sd: Floats) -> Floats:
+    """Expectation of |N(mean, sd^2)|."""
+    safe = np.where(sd > 0, sd, 1.0)
+    z = mean / safe
+    folded = safe * np.sqrt(2.0 / np.pi) * np.exp(-0.5 * z * z) + mean * (1.0 - 2.0 * ndtr(-z))
+    return np.where(sd > 0, folded, np.abs(mean))

@@ -1,0 +1,205 @@
+"""Why a forecast says what it says: shares that add to one, in words a player's dean would follow."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+
+from scheduling.engine import priors
+from scheduling.engine.cases import YEAR, Beliefs, Case, part_scale
+from scheduling.engine.deviation import CYCLING, HOURS, MOISTURE, SETTLING
+from scheduling.engine.expectation import settling_change, wood_change
+from scheduling.engine.fabric import Fabric, Group
+
+PITCH = "tuning"
+LEAST_SHARE = 0.01  # a reason that explains less is not worth a sentence
+
+
+@dataclass(frozen=True)
+class Driver:
+    """One reason of a forecast; the shares of an outlook add to one."""
+
+    name: str
+    share: float
+    words: str
+
+
+@dataclass(frozen=True)
+class Contributions:
+    """Sizes of the parts of a deviation at one day: expected moves [unit] and variances [unit^2]."""
+
+    season: float
+    travel: float
+    settling: float
+    hours: float
+    weather: float
+    walk_use: float
+    walk_time: float
+    walk_age: float
+    start: float
+    coefficients: float
+
+    def shares(self) -> dict[str, float]:
+        """Mean squares of the named drivers, made to add to one."""
+        squares = {
+            "season": self.season**2 + self.travel**2,
+            "weather": self.weather,
+            "settling": self.settling**2,
+            "use": self.hours**2 + self.walk_use,
+            "age": self.walk_age,
+            "unknown": self.walk_time + self.start + self.coefficients,
+        }
+        total = sum(squares.values())
+        if total <= 0:
+            return {name: float(name == "unknown") for name in squares}
+        return {name: square / total for name, square in squares.items()}
+
+
+def contributions(
+    group: Group, case: Case, belief: Beliefs, day: int, change: float, moved: float
+) -> Contributions:
+    """Take the deviation at a day apart, at the likeliest time constant.
+
+    Parameters
+    ----------
+    change, moved : float
+        Mean [fraction] and variance of the wood's change from the last service to that day.
+    """
+    k = int(np.argmax(belief.weights))
+    start, end = (int(place) for place in group.place(np.array([case.last_day, day])))
+    scale = part_scale(case, case.fade)
+    parts = (
+        np.array(
+            [
+                change,
+                float(settling_change(case, case.last_day, day)),
+                group.playing_days[end] - group.playing_days[start],
+                group.travel[end] - group.travel[start],
+            ]
+        )
+        * scale
+    )
+    moves = belief.mean[k] * parts
+    noise = float(belief.scale[k])
+    elapsed = max(day - case.last_day, 0)
+    walk = noise * case.walk_day * elapsed
+    age = 1.0 - 1.0 / priors.walk_factor((day - case.subject.built_day) / YEAR)
+    return Contributions(
+        season=float(moves[MOISTURE]),
+        travel=float(moves[CYCLING]),
+        settling=float(moves[SETTLING]),
+        hours=float(moves[HOURS]),
+        weather=float(belief.mean[k, MOISTURE] ** 2 * moved),
+        walk_use=noise * case.walk_hour * float(parts[HOURS]),
+        walk_time=walk * (1.0 - age),
+        walk_age=walk * age,
+        start=noise * case.start_sd**2 + sum(sd**2 for _, _, sd in case.jumps),
+        coefficients=noise * float(parts @ belief.spread[k] @ parts),
+    )
+
+
+def explain_group(
+    fabric: Fabric, group: Group, cases: Sequence[Case], beliefs: Sequence[Beliefs], days: Sequence[int]
+) -> list[tuple[Driver, ...]]:
+    """Drivers of each member of a group at its own day; the wood of all is worked out together."""
+    out: list[tuple[Driver, ...]] = [()] * len(group.members)
+    likeliest = np.array([int(np.argmax(beliefs[i].weights)) for i in group.members])
+    for k in np.unique(likeliest):
+        rows = [int(row) for row in np.flatnonzero(likeliest == k)]
+        ends, which = np.unique([days[row] for row in rows], return_inverse=True)
+        start = group.place(np.array([cases[group.members[row]].last_day for row in rows]))
+        change, moved = wood_change(group, int(k), start, group.place(ends))
+        for j, row in enumerate(rows):
+            i = group.members[row]
+            at = j, which[j]
+            found = contributions(group, cases[i], beliefs[i], days[row], float(change[at]), float(moved[at]))
+            out[row] = _named_drivers(fabric, cases[i], beliefs[i], found, days[row])
+    return out
+
+
+def _named_drivers(
+    fabric: Fabric, case: Case, belief: Beliefs, found: Contributions, day: int
+) -> tuple[Driver, ...]:
+    """Largest share first; what plays next to no part is counted with the unknown."""
+    words = {
+        "season": _season_words(fabric, case, found, day),
+        "weather": _weather_words(case, found),
+        "settling": _settling_words(case, found, day),
+        "use": f"Playing, {case.subject.hours_per_week:g} hours in a usual week.",
+        "age": f"Built in {date.fromordinal(case.subject.built_day).year}: old instruments wander more.",
+        "unknown": _unknown_words(case, belief),
+    }
+    shares = found.shares()
+    named = {name: share for name, share in shares.items() if share >= LEAST_SHARE and name != "unknown"}
+    named["unknown"] = 1.0 - sum(named.values())
+    ranked = sorted(named, key=lambda name: -named[name])
+    return tuple(Driver(name, named[name], words[name]) for name in ranked)
+
+
+def _spoken(day: int) -> str:
+    when = date.fromordinal(day)
+    return f"{when.day} {when:%B %Y}"
+
+
+def humidity_at(fabric: Fabric, case: Case, day: int) -> tuple[str, float, bool]:
+    """Room, relative humidity [fraction] around a day (a fortnight's mean), and whether it was read."""
+    place = day - fabric.first_day
+    room = [name for start, name in fabric.spans(case.subject) if start <= max(place, 0)][-1]
+    air = fabric.rooms[room]
+    near = np.abs(air.days - day) <= 7
+    if near.any():
+        return room, float(air.rh[near].mean()), True
+    return room, float(fabric.humidity_seasons[room].expected(np.array([day]))[0]), False
+
+
+def _season_words(fabric: Fabric, case: Case, found: Contributions, day: int) -> str:
+    room, before, _ = humidity_at(fabric, case, case.last_day)
+    where, after, read = humidity_at(fabric, case, day)
+    origin = f" in {room}" if room != where else ""
+    subject = f"{where or 'The room'} goes" if room == where else "The air it stands in goes"
+    about = "" if read else "about "
+    effect = f"{abs(found.season):.2g} {case.subject.unit}"
+    if case.subject.service == PITCH:
+        moved = f"{'sharpens' if found.season > 0 else 'flattens'} the pitch by {effect}"
+    else:
+        moved = f"moves it by {effect}"
+    swing = f"{subject} from {before:.0%} humidity{origin} to {about}{after:.0%} by {_spoken(day)}"
+    return f"{swing}, which {moved}.{_source_words(fabric, case, where)}"
+
+
+def _source_words(fabric: Fabric, case: Case, room: str) -> str:
+    air = fabric.rooms[room]
+    words = ""
+    if air.borrowed_from:
+        source = air.borrowed_from
+        words = f" The room has no sensor: values are taken from {source}, so the band is wider."
+    elif not len(air.days):
+        words = " No readings of this room: its season is supposed, so the band is wide."
+    if case.subject.humidity_control:
+        words += " The fitted humidity control is thought to keep most of this away from the wood."
+    return words
+
+
+def _weather_words(case: Case, found: Contributions) -> str:
+    size = found.weather**0.5
+    return f"Weather that nobody can know yet: give or take {size:.2g} {case.subject.unit}."
+
+
+def _settling_words(case: Case, found: Contributions, day: int) -> str:
+    years = max(day - case.subject.in_service_day, 0) / YEAR
+    return (
+        f"After {years:.1f} years in service it is still settling: {found.settling:+.2g} {case.subject.unit}."
+    )
+
+
+def _unknown_words(case: Case, belief: Beliefs) -> str:
+    if not case.serviced:
+        return "No service is on record; one is supposed a usual interval ago, so the start is a wide guess."
+    if not belief.learned_from:
+        return (
+            "What such instruments do for no reason we could name; its own records have taught nothing yet."
+        )
+    return f"What the model cannot explain, judged by {belief.learned_from} values found at earlier services."
