@@ -1,0 +1,103 @@
+from datetime import date, timedelta
+
+import numpy as np
+import pytest
+
+from scheduling.inputs import room_airs
+from tests.factories import TODAY, make_climate, make_room, make_site, steady
+
+pytestmark = pytest.mark.django_db
+START = date(2026, 11, 1)
+
+
+def air_of(site, name, until=TODAY):
+    return next(air for air in room_airs(site, until) if air.room == name)
+
+
+def test_a_room_with_readings_brings_its_own_days_as_ordinals_and_fractions():
+    site = make_site()
+    make_climate(make_room(site, "Hall", "New House"), START, 3, steady(20.5, 0.41))
+    air = air_of(site, "Hall")
+    assert air.days.tolist() == [START.toordinal() + n for n in range(3)]
+    assert air.temp_c.tolist() == [20.5] * 3
+    assert air.rh.tolist() == [0.41] * 3
+    assert (air.building, air.borrowed_from) == ("New House", "")
+
+
+def test_days_after_the_day_asked_for_are_not_known_yet():
+    site = make_site()
+    make_climate(make_room(site, "Hall"), TODAY - timedelta(days=2), 10)
+    assert air_of(site, "Hall").days.max() == TODAY.toordinal()
+
+
+def test_a_day_without_a_trusted_reading_is_left_out():
+    site = make_site()
+    room = make_room(site, "Hall")
+    make_climate(room, START, 3)
+    room.climate_days.filter(date=START + timedelta(days=1)).update(rh_mean=None, temp_c_mean=None)
+    assert air_of(site, "Hall").days.tolist() == [START.toordinal(), START.toordinal() + 2]
+
+
+def test_a_room_without_a_sensor_borrows_along_the_chain_of_stated_rooms():
+    site = make_site()
+    lender = make_room(site, "Lender", "Far House")
+    make_climate(lender, START, 4, steady(19.0, 0.33))
+    between = make_room(site, "Between", borrows_from=lender)
+    make_room(site, "Bare", borrows_from=between)
+    air = air_of(site, "Bare")
+    assert air.borrowed_from == "Lender"
+    assert air.rh.tolist() == [0.33] * 4
+
+
+def test_two_rooms_that_borrow_from_each_other_fall_back_on_their_building():
+    site = make_site()
+    make_climate(make_room(site, "Measured", "Old House"), START, 2)
+    one = make_room(site, "One", "Old House")
+    two = make_room(site, "Two", "Old House", borrows_from=one)
+    one.borrows_from = two
+    one.save()
+    assert air_of(site, "One").borrowed_from == "the other rooms of Old House"
+
+
+def test_the_mean_of_the_building_is_taken_over_the_rooms_that_have_the_day():
+    site = make_site()
+    make_climate(make_room(site, "A", "Old House"), START, 2, steady(20.0, 0.30))
+    make_climate(make_room(site, "B", "Old House"), START + timedelta(days=1), 2, steady(22.0, 0.50))
+    make_climate(make_room(site, "C", "New House"), START, 2, steady(30.0, 0.90))
+    make_room(site, "Bare", "Old House")
+    air = air_of(site, "Bare")
+    np.testing.assert_allclose(air.temp_c, [20.0, 21.0, 22.0])
+    np.testing.assert_allclose(air.rh, [0.30, 0.40, 0.50])
+
+
+def test_a_room_in_a_building_without_readings_takes_the_mean_of_the_site():
+    site = make_site()
+    make_climate(make_room(site, "A", "Old House"), START, 2, steady(20.0, 0.30))
+    make_room(site, "Bare", "New House")
+    air = air_of(site, "Bare")
+    assert air.borrowed_from == "the other rooms"
+    assert air.rh.tolist() == [0.30, 0.30]
+
+
+def test_a_site_without_any_reading_gives_empty_air_that_claims_no_lender():
+    site = make_site()
+    make_room(site, "Bare")
+    air = air_of(site, "Bare")
+    assert (len(air.days), len(air.rh), air.borrowed_from) == (0, 0, "")
+
+
+def test_the_air_of_another_site_is_never_borrowed():
+    other = make_site()
+    make_climate(make_room(other, "A", "Old House"), START, 2)
+    site = make_site()
+    make_room(site, "Bare", "Old House")
+    assert [air.room for air in room_airs(site, TODAY)] == ["Bare"]
+    assert len(air_of(site, "Bare").days) == 0
+
+
+def test_the_number_of_queries_does_not_grow_with_the_rooms(django_assert_num_queries):
+    site = make_site()
+    for _ in range(12):
+        make_climate(make_room(site), START, 2)
+    with django_assert_num_queries(2):
+        room_airs(site, TODAY)
