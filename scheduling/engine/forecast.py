@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -105,8 +105,17 @@ class FleetModel:
             i: self._outlook(i, row, moments, due[row], drivers[row]) for row, i in enumerate(group.members)
         }
 
-    def out_probability(self, service_days: Days, days: Days) -> tuple[Floats, Floats]:
+    def out_probability(
+        self, service_days: Days, days: Days, rows: Sequence[int] | None = None
+    ) -> tuple[Floats, Floats]:
         """Probability of being out of tolerance, since the last service and after a service to come.
+
+        Parameters
+        ----------
+        service_days, days : int array
+            Proleptic ordinals.
+        rows : sequence of int, optional
+            Places of the subjects that are asked for, in the order of the answer; all where left out.
 
         Returns
         -------
@@ -124,12 +133,16 @@ class FleetModel:
         for asked in (service_days, days):
             if asked.size and asked.max() > self._fabric.last_day:
                 raise ValueError(f"day {asked.max()} lies beyond the horizon ({self._fabric.last_day})")
-        since = np.zeros((len(self._cases), len(days)))
-        after = np.zeros((len(self._cases), len(service_days), len(days)))
+        wanted = {row: place for place, row in enumerate(range(len(self._cases)) if rows is None else rows)}
+        since = np.zeros((len(wanted), len(days)))
+        after = np.zeros((len(wanted), len(service_days), len(days)))
         for group in self._groups:
-            rows = np.array(group.members)
-            since[rows] = since_last(group, self._cases, self._beliefs, days).p_out
-            after[rows] = after_service(group, self._cases, self._beliefs, service_days, days)
+            asked_for = tuple(row for row in group.members if row in wanted)
+            if not asked_for:
+                continue
+            part, places = replace(group, members=asked_for), [wanted[row] for row in asked_for]
+            since[places] = since_last(part, self._cases, self._beliefs, days).p_out
+            after[places] = after_service(part, self._cases, self._beliefs, service_days, days)
         return since, after
 
     def _mondays(self) -> Days:
