@@ -44,7 +44,8 @@ def horizon_argument(text: str) -> int:
 
 def document(run: ForecastRun, rows: Any) -> dict[str, Any]:
     """Return the forecasts in the form that stays stable."""
-    return {"made_at": run.made_at, "site": run.site.name, "forecasts": [entry(row) for row in rows]}
+    made_at = run.made_at.astimezone(run.site.zone)
+    return {"made_at": made_at, "site": run.site.name, "forecasts": [entry(row) for row in rows]}
 
 
 def entry(row: Forecast) -> dict[str, Any]:
