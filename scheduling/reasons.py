@@ -1,0 +1,116 @@
+"""Why a visit is planned and why a service is put off, in sentences for the people who work by the plan."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from itertools import pairwise
+
+import numpy as np
+
+from scheduling.dated_work import DatedTuning
+from scheduling.engine.season import PutOff
+from scheduling.forecasting import OUT_FROM
+from scheduling.models import Forecast
+from scheduling.season_problem import SeasonSetup
+
+# Below this a service is not put off but simply not needed [days out of tolerance in the season].
+HARDLY_OUT_DAYS = 0.5
+# A driver with a smaller share explains nothing.
+LEAST_SHARE = 0.1
+
+
+def spoken(day: date) -> str:
+    """Return a day as people say it, such as 12 December 2026."""
+    return f"{day.day} {day:%B %Y}"
+
+
+def visit_reasons(
+    setup: SeasonSetup, job: int, weeks: Sequence[int], forecast: Forecast | None
+) -> dict[int, str]:
+    """Return, by week, why each visit of a job is planned; ``weeks`` are all its visits in the season."""
+    nodes = [0, *sorted(weeks), setup.season.weeks + 1]
+    cost = setup.problem.jobs[job].cost
+    reasons = {}
+    for (before, week), (_, after) in zip(pairwise(nodes), pairwise(nodes[1:]), strict=False):
+        saved = float(cost[before, after] - cost[before, week] - cost[week, after])
+        sentences = [
+            "Held in this week by hand." if week in setup.problem.jobs[job].held else "",
+            _expected(forecast) if before == 0 else _again(setup, job, before),
+            _order_words(setup, job, week),
+            f"Saves {saved:.1f} weighted days out of tolerance." if saved > 0 else "",
+            driver_words(forecast) if before == 0 else "",
+        ]
+        reasons[week] = " ".join(filter(None, sentences))
+    return reasons
+
+
+def _expected(forecast: Forecast | None) -> str:
+    if forecast is None:
+        return ""
+    if forecast.out_now >= OUT_FROM:
+        return f"Probably out of tolerance already ({forecast.out_now:.0%})."
+    if forecast.due_middle is not None:
+        return f"Predicted out by {spoken(forecast.due_middle)} (middle estimate)."
+    if forecast.due_early is not None:
+        return f"May be out by {spoken(forecast.due_early)} (early estimate)."
+    return "Likely to stay in tolerance; there are hours for it."
+
+
+def _again(setup: SeasonSetup, job: int, before: int) -> str:
+    """Say when the visit before this one would have worn off."""
+    curve = setup.after[job, before - 1]
+    out = np.flatnonzero(curve >= OUT_FROM)
+    since = f"After the visit in the week of {spoken(setup.season.monday(before))}"
+    if len(out):
+        return f"{since} more likely out than in from {spoken(date.fromordinal(_day(setup, out[0])))}."
+    return f"{since} the chance of being out would grow to {float(curve.max()):.0%}."
+
+
+def _day(setup: SeasonSetup, index: int) -> int:
+    return int(setup.season.days[index])
+
+
+def _order_words(setup: SeasonSetup, job: int, week: int) -> str:
+    rules = [rule for rule in setup.problem.rules if rule.job == job]
+    return " ".join(f"In order: {rule.reason}." for rule in rules if not rule.allowed[0, week - 1])
+
+
+def driver_words(forecast: Forecast | None) -> str:
+    """Return the sentence of the strongest driver that says something, if any."""
+    if forecast is None:
+        return ""
+    for driver in forecast.drivers:
+        if driver["name"] != "unknown" and driver["share"] >= LEAST_SHARE:
+            return str(driver["words"])
+    return ""
+
+
+def dated_reason(tunings: Sequence[DatedTuning]) -> str:
+    """Return why tunings are dated: the performances they serve."""
+    served = [f"{' and '.join(tuning.titles)} on {spoken(tuning.day)}" for tuning in tunings]
+    return f"Within 48 hours before {'; '.join(served)}."
+
+
+def put_off_reason(setup: SeasonSetup, put_off: PutOff) -> str:
+    """Return why a service is not planned, with what it costs and what its best visit would have saved."""
+    job = setup.problem.jobs[put_off.job]
+    if not setup.problem.eligible(put_off.job):
+        return f"Nobody here does {job.service}."
+    if put_off.days_out < HARDLY_OUT_DAYS:
+        return "Not needed: likely in tolerance throughout."
+    expected = f"{put_off.days_out:.0f} days out of tolerance expected"
+    if put_off.best_week is None:
+        return f"{expected}; no visit in these weeks would lower that."
+    monday = setup.season.monday(put_off.best_week)
+    return (
+        f"{expected}; its best visit, in the week of {spoken(monday)}, would save {put_off.saving:.1f} "
+        f"weighted days, {put_off.saving / job.hours:.2f} an hour. {_against(put_off, job.hours)}"
+    )
+
+
+def _against(put_off: PutOff, hours: float) -> str:
+    elsewhere = f"An hour of that week is worth {put_off.worth / hours:.2f} elsewhere"
+    if put_off.saving <= put_off.worth:
+        return f"{elsewhere}."
+    return f"{elsewhere}, but nobody has {hours:g} hours left in one piece, or it waits for another service."

@@ -1,0 +1,239 @@
+"""The season as the planner's problem: jobs with their costs, hours, held and barred weeks, and rules."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+
+import numpy as np
+
+from fleet.models import HeldVisit, Site
+from fleet.refusal import Refused
+from fleet.weeks import monday_before, mondays, week_of
+from scheduling.dated_work import DatedTuning, dated_work
+from scheduling.engine.forecast import FleetModel
+from scheduling.engine.season import Job, Reset, SeasonProblem, arc_costs, service_days
+from scheduling.engine.subjects import Days, Floats
+from scheduling.inputs import (
+    FleetFacts,
+    HoursOffered,
+    Line,
+    Performance,
+    booked_solid,
+    held_visits,
+    performances,
+    weight_factors,
+)
+from scheduling.service_order import Standing, service_order
+
+# Nothing is played in public while a hardener dries; common practice, no source.
+DRYING_DAYS = 2
+
+
+@dataclass(frozen=True)
+class Season:
+    """So many weeks from a Monday on, seen from a day."""
+
+    start: date
+    weeks: int
+    today: date
+
+    @property
+    def mondays(self) -> list[date]:
+        """The Monday of every week."""
+        return mondays(self.start, self.weeks)
+
+    @property
+    def days(self) -> Days:
+        """Every day of the season as an ordinal."""
+        return self.start.toordinal() + np.arange(7 * self.weeks, dtype=np.int64)
+
+    @property
+    def last_day(self) -> date:
+        """The Sunday of the last week."""
+        return self.start + timedelta(days=7 * self.weeks - 1)
+
+    def week(self, day: date) -> int:
+        """Number of the week in which a day lies, 1 for the first."""
+        return (day - self.start).days // 7 + 1
+
+    def monday(self, week: int) -> date:
+        """Monday of a week counted from 1."""
+        return self.start + timedelta(days=7 * (week - 1))
+
+
+@dataclass(frozen=True)
+class Wishes:
+    """What binds the season beside paths and hours; empty where a plan is made without rules."""
+
+    held: dict[int, tuple[int, ...]] = field(default_factory=dict)
+    barred: dict[int, tuple[int, ...]] = field(default_factory=dict)
+    dated: tuple[DatedTuning, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class SeasonSetup:
+    """The problem and what is needed to say in words what its answer means."""
+
+    season: Season
+    problem: SeasonProblem
+    lines: tuple[Line, ...]
+    offered: HoursOffered
+    after: Floats
+    wishes: Wishes
+
+
+def season_setup(
+    site: Site, season: Season, facts: FleetFacts, model: FleetModel, offered: HoursOffered, rules: bool
+) -> SeasonSetup:
+    """Return a site's season as a problem.
+
+    Days before today are past: no plan changes them and they cost nothing. Without rules only paths and
+    hours are left: no held, barred or dated visit and no order between services.
+
+    Raises
+    ------
+    fleet.refusal.Refused
+        Where a held visit is of a kind that the instrument does not get.
+    """
+    hours, wishes = offered.hours, Wishes()
+    if rules:
+        hours, wishes = _wishes(site, season, facts.lines, offered)
+    visit_days = season.days[service_days(season.weeks)]
+    since_last, after = model.out_probability(visit_days, season.days)
+    to_come = (season.days >= season.today.toordinal()).astype(float)
+    weight = np.array([line.weight for line in facts.lines]).reshape(-1, 1)
+    daily = weight * weight_factors(site, season.days) * to_come
+    resets = _resets(season, facts.lines, model, wishes.dated)
+    step = service_days(season.weeks)
+    cost = arc_costs(since_last, after, daily, step, resets)
+    days_out = arc_costs(since_last, after, np.broadcast_to(to_come, daily.shape), step, resets)
+    problem = SeasonProblem(
+        jobs=tuple(_jobs(facts.lines, cost, days_out, offered, wishes)),
+        weeks=season.weeks,
+        people=offered.names,
+        hours=hours,
+        rules=tuple(
+            service_order(Standing(facts.lines, _done(season, facts.lines, wishes.dated), since_last, after))
+        )
+        if rules
+        else (),
+    )
+    return SeasonSetup(season, problem, facts.lines, offered, after, wishes)
+
+
+def _jobs(
+    lines: Sequence[Line], cost: Floats, days_out: Floats, offered: HoursOffered, wishes: Wishes
+) -> list[Job]:
+    return [
+        Job(
+            instrument=line.subject.instrument,
+            service=line.subject.service,
+            hours=line.hours,
+            cost=cost[n],
+            days_out=days_out[n],
+            held=wishes.held.get(n, ()),
+            barred=wishes.barred.get(n, ()),
+            people=offered.able(line.subject.service),
+        )
+        for n, line in enumerate(lines)
+    ]
+
+
+def _wishes(
+    site: Site, season: Season, lines: Sequence[Line], offered: HoursOffered
+) -> tuple[Floats, Wishes]:
+    held, notes = _held(held_visits(site, season.mondays), season, lines)
+    performed = performances(site, season.mondays)
+    pairs = [(line, week - 1) for line, weeks in held.items() for week in weeks]
+    work = dated_work(lines, performed, pairs, offered, season.start, season.today)
+    barred = _barred(site, season, lines, performed, work.tunings)
+    return work.hours, Wishes(held, barred, tuple(work.tunings), tuple(notes + work.without_hours))
+
+
+def _held(
+    visits: Sequence[HeldVisit], season: Season, lines: Sequence[Line]
+) -> tuple[dict[int, tuple[int, ...]], list[str]]:
+    """Return the held weeks of each line; one in a week that has passed is left out with a word."""
+    known = {(line.instrument_id, line.subject.service): n for n, line in enumerate(lines)}
+    held: dict[int, tuple[int, ...]] = defaultdict(tuple)
+    notes = []
+    for visit in visits:
+        words = f"{visit.kind} of {visit.instrument.tag} held in {week_of(visit.week)}"
+        line = known.get((visit.instrument_id, visit.kind))
+        if visit.week < monday_before(season.today):
+            notes.append(f"{words}: the week has passed, so it is left out")
+        elif line is None:
+            raise Refused(
+                f"{words} cannot be planned",
+                value=visit.kind,
+                accepted="a kind of service that this instrument, in use today, gets",
+            )
+        else:
+            held[line] += (season.week(visit.week),)
+    return dict(held), notes
+
+
+def _barred(
+    site: Site,
+    season: Season,
+    lines: Sequence[Line],
+    performed: Sequence[Performance],
+    dated: Sequence[DatedTuning],
+) -> dict[int, tuple[int, ...]]:
+    """Return the weeks closed to each line.
+
+    Closed are: a room booked solid; for a tuning, a week with a dated one; for a voicing, a week in which a
+    hardener would be wet at a performance whichever working day is chosen.
+    """
+    solid = booked_solid(site, season.mondays)
+    played = defaultdict(set)
+    for performance in performed:
+        played[performance.instrument_id].add(performance.day)
+    tuned = {(tuning.line, season.week(tuning.day)) for tuning in dated}
+    closed: dict[int, tuple[int, ...]] = {}
+    for n, line in enumerate(lines):
+        closed[n] = tuple(
+            week
+            for week, monday in enumerate(season.mondays, start=1)
+            if (line.room_on(monday), monday) in solid
+            or (n, week) in tuned
+            or (line.subject.service == "voicing" and _never_dry(monday, played[line.instrument_id]))
+        )
+    return closed
+
+
+def _never_dry(monday: date, played: set[date]) -> bool:
+    working = [monday + timedelta(days=number) for number in range(5)]
+    return all(
+        any(day + timedelta(days=wait) in played for wait in range(DRYING_DAYS + 1)) for day in working
+    )
+
+
+def _resets(
+    season: Season, lines: Sequence[Line], model: FleetModel, dated: Sequence[DatedTuning]
+) -> list[Reset]:
+    if not dated:
+        return []
+    days = sorted({tuning.day.toordinal() for tuning in dated})
+    rows = sorted({tuning.line for tuning in dated})
+    _, after = model.out_probability(np.array(days, dtype=np.int64), season.days, rows)
+    return [
+        Reset(
+            tuning.line,
+            (tuning.day - season.start).days,
+            after[rows.index(tuning.line), days.index(tuning.day.toordinal())],
+        )
+        for tuning in dated
+    ]
+
+
+def _done(season: Season, lines: Sequence[Line], dated: Sequence[DatedTuning]) -> list[set[int]]:
+    """Return, by line, the weeks in which its service was or will be done whatever is planned."""
+    done = [{season.week(date.fromordinal(record.day)) for record in line.subject.records} for line in lines]
+    for tuning in dated:
+        done[tuning.line].add(season.week(tuning.day))
+    return done
