@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import date
-from itertools import pairwise
 
 import numpy as np
 
@@ -16,8 +15,12 @@ from scheduling.season_problem import SeasonSetup
 
 # Below this a service is not put off but simply not needed [days out of tolerance in the season].
 HARDLY_OUT_DAYS = 0.5
+# A smaller saving is not worth a word [weighted days].
+LEAST_SAVING = 0.05
 # A driver with a smaller share explains nothing.
 LEAST_SHARE = 0.1
+
+Planned = Mapping[int, Collection[int]]
 
 
 def spoken(day: date) -> str:
@@ -26,19 +29,20 @@ def spoken(day: date) -> str:
 
 
 def visit_reasons(
-    setup: SeasonSetup, job: int, weeks: Sequence[int], forecast: Forecast | None
+    setup: SeasonSetup, planned: Planned, job: int, forecast: Forecast | None
 ) -> dict[int, str]:
-    """Return, by week, why each visit of a job is planned; ``weeks`` are all its visits in the season."""
-    nodes = [0, *sorted(weeks), setup.season.weeks + 1]
+    """Return, by week, why each visit of a job is planned; ``planned`` holds the weeks of every job."""
+    nodes = [0, *sorted(planned[job]), setup.season.weeks + 1]
     cost = setup.problem.jobs[job].cost
     reasons = {}
-    for (before, week), (_, after) in zip(pairwise(nodes), pairwise(nodes[1:]), strict=False):
+    for before, week, after in zip(nodes, nodes[1:-1], nodes[2:], strict=False):
         saved = float(cost[before, after] - cost[before, week] - cost[week, after])
         sentences = [
             "Held in this week by hand." if week in setup.problem.jobs[job].held else "",
             _expected(forecast) if before == 0 else _again(setup, job, before),
-            _order_words(setup, job, week),
-            f"Saves {saved:.1f} weighted days out of tolerance." if saved > 0 else "",
+            _waits_for(setup, job, week),
+            _waited_for(setup, planned, job, (before, week, after)),
+            f"Saves {saved:.1f} weighted days out of tolerance." if saved >= LEAST_SAVING else "",
             driver_words(forecast) if before == 0 else "",
         ]
         reasons[week] = " ".join(filter(None, sentences))
@@ -64,16 +68,30 @@ def _again(setup: SeasonSetup, job: int, before: int) -> str:
     since = f"After the visit in the week of {spoken(setup.season.monday(before))}"
     if len(out):
         return f"{since} more likely out than in from {spoken(date.fromordinal(_day(setup, out[0])))}."
-    return f"{since} the chance of being out would grow to {float(curve.max()):.0%}."
+    return f"{since} the chance of being out would reach {float(curve.max()):.0%}."
 
 
 def _day(setup: SeasonSetup, index: int) -> int:
     return int(setup.season.days[index])
 
 
-def _order_words(setup: SeasonSetup, job: int, week: int) -> str:
-    rules = [rule for rule in setup.problem.rules if rule.job == job]
-    return " ".join(f"In order: {rule.reason}." for rule in rules if not rule.allowed[0, week - 1])
+def _waits_for(setup: SeasonSetup, job: int, week: int) -> str:
+    """Say which rules ask for another service before this visit."""
+    rules = [rule for rule in setup.problem.rules if rule.job == job and not rule.allowed[0, week - 1]]
+    return f"In order: {'; '.join(rule.reason for rule in rules)}." if rules else ""
+
+
+def _waited_for(setup: SeasonSetup, planned: Planned, job: int, nodes: tuple[int, int, int]) -> str:
+    """Say which visits need this one: those that the visit before it would not allow."""
+    before, week, after = nodes
+    needing = [
+        f"{setup.problem.jobs[rule.job].service} in the week of {spoken(setup.season.monday(other))}"
+        for rule in setup.problem.rules
+        if rule.on == job
+        for other in sorted(planned.get(rule.job, ()))
+        if week <= other < after and rule.allowed[week, other - 1] and not rule.allowed[before, other - 1]
+    ]
+    return f"Needed for the {', the '.join(needing)}." if needing else ""
 
 
 def driver_words(forecast: Forecast | None) -> str:

@@ -25,8 +25,9 @@ COST = np.array(
 
 
 def setup(held=(), rules=(), after=0.2, people=None):
+    cost = COST.copy()
     jobs = tuple(
-        Job("G-1", service, 2.0, COST, COST, held=held, people=people)
+        Job("G-1", service, 2.0, cost, cost, held=held, people=people)
         for service in ("regulation", "bedding")
     )
     problem = SeasonProblem(jobs, WEEKS, ("Ada",), np.full((1, WEEKS), 9.0), tuple(rules))
@@ -46,7 +47,7 @@ def forecast(**fields):
 
 def test_the_first_visit_says_when_the_instrument_is_predicted_out_what_it_saves_and_why():
     row = forecast(due_middle=date(2026, 12, 12))
-    assert reasons.visit_reasons(setup(), 0, [2], row)[2] == (
+    assert reasons.visit_reasons(setup(), {0: [2]}, 0, row)[2] == (
         "Predicted out by 12 December 2026 (middle estimate). Saves 11.0 weighted days out of tolerance. "
         "The hall goes from 50% humidity to 28%."
     )
@@ -61,13 +62,13 @@ def test_the_first_visit_says_when_the_instrument_is_predicted_out_what_it_saves
     ],
 )
 def test_the_first_visit_says_how_sure_it_is(fields, said):
-    assert reasons.visit_reasons(setup(), 0, [1], forecast(**fields))[1].startswith(said)
+    assert reasons.visit_reasons(setup(), {0: [1]}, 0, forecast(**fields))[1].startswith(said)
 
 
 def test_a_repeated_visit_says_when_the_one_before_has_worn_off():
     one = setup(after=0.2)
     one.after[0, 0, 12:] = 0.5
-    words = reasons.visit_reasons(one, 0, [1, 3], forecast(due_middle=TODAY))
+    words = reasons.visit_reasons(one, {0: [1, 3]}, 0, forecast(due_middle=TODAY))
     assert words[3] == (
         "After the visit in the week of 30 November 2026 more likely out than in from 12 December 2026. "
         "Saves 2.0 weighted days out of tolerance."
@@ -75,15 +76,14 @@ def test_a_repeated_visit_says_when_the_one_before_has_worn_off():
 
 
 def test_a_repeated_visit_that_comes_early_says_how_the_chance_would_grow():
-    words = reasons.visit_reasons(setup(after=0.3), 0, [1, 3], None)
+    words = reasons.visit_reasons(setup(after=0.3), {0: [1, 3]}, 0, None)
     assert (
-        "After the visit in the week of 30 November 2026 the chance of being out would grow to 30%."
-        in words[3]
+        "After the visit in the week of 30 November 2026 the chance of being out would reach 30%." in words[3]
     )
 
 
 def test_a_held_visit_says_that_people_fixed_it():
-    assert reasons.visit_reasons(setup(held=(2,)), 0, [1, 2], None)[2].startswith(
+    assert reasons.visit_reasons(setup(held=(2,)), {0: [1, 2]}, 0, None)[2].startswith(
         "Held in this week by hand."
     )
 
@@ -92,9 +92,27 @@ def test_a_visit_that_waits_for_another_says_for_which():
     rule = recent_visit(
         0, 1, WEEKS, 1, "bedding before regulation", "a frame is bedded before it is regulated"
     )
-    words = reasons.visit_reasons(setup(rules=[rule]), 0, [2], None)[2]
+    words = reasons.visit_reasons(setup(rules=[rule]), {0: [2]}, 0, None)[2]
     assert "In order: a frame is bedded before it is regulated." in words
-    assert "In order" not in reasons.visit_reasons(setup(rules=[rule]), 1, [2], None)[2]
+    assert "In order" not in reasons.visit_reasons(setup(rules=[rule]), {1: [2]}, 1, None)[2]
+
+
+def test_a_visit_that_another_one_waits_for_says_so():
+    rule = recent_visit(
+        0, 1, WEEKS, 1, "bedding before regulation", "a frame is bedded before it is regulated"
+    )
+    one = setup(rules=[rule])
+    words = reasons.visit_reasons(one, {0: [2], 1: [1]}, 1, None)[1]
+    assert "Needed for the regulation in the week of 7 December 2026." in words
+    assert "Needed" not in reasons.visit_reasons(one, {0: [3], 1: [1]}, 1, None)[1]
+    either_would_do = reasons.visit_reasons(one, {0: [2], 1: [1, 2]}, 1, None)
+    assert ["Needed" in either_would_do[week] for week in (1, 2)] == [False, False]
+
+
+def test_a_saving_too_small_to_speak_of_is_not_spoken_of():
+    one = setup()
+    one.problem.jobs[0].cost[0, 4] = 5.02
+    assert "Saves" not in reasons.visit_reasons(one, {0: [1]}, 0, None)[1]
 
 
 def test_a_driver_too_weak_to_explain_anything_is_not_spoken_of():
