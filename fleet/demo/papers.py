@@ -138,13 +138,15 @@ def services_table(fleet: InventedFleet) -> Table:
 
 def people_table(fleet: InventedFleet) -> Table:
     """Return the people; only technicians have hours, days and skills."""
-    columns = ("name", "email", "role", "hours_per_week", "skills", "hour_cost", "working_days")
-    rows = []
+    columns = ("name", "email", "role", "hours_per_week", "skills", "hour_cost", "working_days", "by_contract")
+    rows: list[tuple[Cell, ...]] = []
     for one in fleet.people:
         works = one.role == "technician"
         days = " ".join(WEEKDAYS[day] for day in one.days) if works else None
         hours = one.hours_per_week if works else None
-        rows.append((one.name, one.email, one.role, hours, " ".join(one.skills), one.hour_cost, days))
+        contract = "yes" if one.by_contract else "no"
+        skills = " ".join(one.skills)
+        rows.append((one.name, one.email, one.role, hours, skills, one.hour_cost, days, contract))
     return columns, rows
 
 
