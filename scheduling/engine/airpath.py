@@ -26,6 +26,7 @@ class Noise:
     keep: Floats
     sd: Floats
 
+    @cached_property
     def variance(self) -> Floats:
         """Variance of e on every day, shape (n,)."""
         out = np.empty_like(self.sd)
@@ -56,38 +57,40 @@ class AirPath:
     noises: tuple[Noise, ...]
 
     @cached_property
-    def first_doubt(self) -> int:
-        """Place of the first day that is not known for certain; the length where all are."""
+    def doubtful(self) -> NDArray[np.bool_]:
+        """Days that are not known for certain, shape (n,)."""
         doubtful = self.season_doubt.any(axis=1)
         for noise in self.noises:
             doubtful = doubtful | (noise.sd > 0)
-        return int(np.argmax(doubtful)) if doubtful.any() else len(self.mean)
+        return np.asarray(doubtful)
 
-    def factor(self, weights: Floats, first: int = 0) -> Floats:
+    def first_doubt(self, place: int = 0) -> int:
+        """The first doubtful place from `place` on; the length where there is none."""
+        ahead = self.doubtful[place:]
+        return place + int(np.argmax(ahead)) if ahead.any() else len(self.mean)
+
+    def factor(self, weights: Floats) -> Floats:
         """Square root of the covariance of ``weights @ values``.
 
         Parameters
         ----------
-        weights : array, shape (m, n - first)
-            Each row weighs the days from place `first` on.
-        first : int
-            At most `first_doubt`.
+        weights : array, shape (m, n)
+            Each row weighs the days.
 
         Returns
         -------
         array, shape (m, q)
             F with F F' the covariance.
         """
-        parts = [weights @ self.season_doubt[first:]]
+        parts = [weights @ self.season_doubt]
         for noise in self.noises:
-            keep, sd = noise.keep[first:], noise.sd[first:]
-            active = np.flatnonzero(sd)
+            active = np.flatnonzero(noise.sd)
             if not active.size:
                 continue
-            band = np.ones((2, len(keep)))
-            band[0] = -keep  # row above the diagonal of the transposed recursion
+            band = np.ones((2, len(noise.keep)))
+            band[0] = -noise.keep  # row above the diagonal of the transposed recursion
             spread = solve_banded((0, 1), band, weights.T, check_finite=False)
-            parts.append((spread[active] * sd[active, None]).T)
+            parts.append((spread[active] * noise.sd[active, None]).T)
         return np.hstack(parts)
 
     def since(self, place: int) -> AirPath:
@@ -95,7 +98,8 @@ class AirPath:
         cut = []
         for noise in self.noises:
             keep, sd = noise.keep[place:].copy(), noise.sd[place:].copy()
-            keep[0], sd[0] = 0.0, np.sqrt(noise.variance()[place])
+            if len(keep):
+                keep[0], sd[0] = 0.0, np.sqrt(noise.variance[place])
             cut.append(Noise(keep, sd))
         return AirPath(self.first_day + place, self.mean[place:], self.season_doubt[place:], tuple(cut))
 
@@ -251,7 +255,7 @@ def joined(paths: Mapping[str, AirPath], spans: Sequence[tuple[int, str]]) -> Ai
 
 def _while_here(noise: Noise, here: NDArray[np.bool_], starts: Sequence[int]) -> Noise:
     keep, sd = np.where(here, noise.keep, 0.0), np.where(here, noise.sd, 0.0)
-    variance = noise.variance()
+    variance = noise.variance
     for start in starts:
         keep[start], sd[start] = 0.0, np.sqrt(variance[start])
     return Noise(keep, sd)

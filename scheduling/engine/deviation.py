@@ -17,6 +17,8 @@ from scheduling.engine.subjects import Playing
 Floats = NDArray[np.float64]
 Places = NDArray[np.int64]
 
+MEMORY = 8.0  # time constants after which wood has forgotten the air
+
 N_PARTS = 4
 MOISTURE, SETTLING, HOURS, CYCLING = range(N_PARTS)  # order of every coefficient vector
 
@@ -44,12 +46,19 @@ class Wood:
         return np.sum(parts, axis=0) if parts else np.zeros_like(self.air.mean)
 
     def factor(self, places: Places) -> Floats:
-        """Square root of the covariance of the moisture at some places of the grid, shape (m, q)."""
-        first, n = self.air.first_doubt, len(self.air.mean)
+        """Square root of the covariance of the moisture at some places of the grid, shape (m, q).
+
+        Notes
+        -----
+        Air further back than eight of the longest time constants is forgotten (0.03 % of its weight is left).
+        """
+        n = len(self.air.mean)
+        memory = min(MEMORY * max(tau for _, tau in self.components), float(n))
+        first = self.air.first_doubt(max(int(places.min() - memory), 0))
         kernel = np.zeros(2 * n)  # second half: days back; first half: days ahead, which do not count
         for sign, tau in self.components:
             kernel[n:] += sign * daily_weights(tau, n)
-        return self.air.factor(kernel[n + places[:, None] - np.arange(first, n)], first)
+        return self.air.since(first).factor(kernel[n + places[:, None] - np.arange(first, n)])
 
     def respond(self, departures: Floats) -> Floats:
         """Departures of the moisture that belong to departures of the air; shape (paths, n) both."""

@@ -102,4 +102,5 @@ def heated_outdoor_humidity(
     """
     ratio = humidity_ratio(out_temp_c, out_rh, pressure)
     room, ratios = np.broadcast_arrays(np.asarray(room_temp_c, float), ratio)
-    return np.asarray(np.minimum(_humidity(room, ratios, pressure).astype(float), 1.0))
+    heated = np.asarray(_humidity(room, ratios, pressure), float)
+    return np.asarray(np.minimum(heated, 1.0))

@@ -11,13 +11,14 @@ from numpy.typing import NDArray
 from scheduling.engine.cases import Beliefs, Case, part_scale
 from scheduling.engine.deviation import CYCLING, HOURS, MOISTURE, N_PARTS, SETTLING
 from scheduling.engine.expectation import settling_change
-from scheduling.engine.fabric import WARM_UP_DAYS, Group
+from scheduling.engine.fabric import Group
 from scheduling.engine.passage import Draws, Singles, draw, first_passage, noise_factors
 
 Floats = NDArray[np.float64]
 
 PATHS = 400  # a quantile's date is then off by about 2 % in probability; shared by all cases of a service
 ENOUGH = 0.92  # paths past this share cannot move the latest quantile asked for, 0.9
+FORGOTTEN_DAYS = 240  # [d] before the last service; eight times the slowest wood's median lag
 BLOCK_DAYS = 61  # worked at a time, so that a case that is soon out is soon done
 
 
@@ -50,7 +51,7 @@ def imagine(group: Group, cases: Sequence[Case], now: int, rng: np.random.Genera
     """Draw the air's departures once and let the wood of every time constant follow."""
     air = group.woods[0].air
     earliest = min(int(group.place(np.array([cases[i].last_day]))[0]) for i in group.members)
-    first = min(max(air.first_doubt, earliest - WARM_UP_DAYS), now)
+    first = min(air.first_doubt(max(earliest - FORGOTTEN_DAYS, 0)), now)
     if not group.woods[0].components:
         return Futures(first, np.zeros((1, paths, len(air.mean) - first), np.float32))
     drawn = air.since(first).draw(rng, paths)
@@ -79,11 +80,11 @@ def first_days_out(
     draws = draw(own_rng, paths, group.playing_days[now:])
     futures = imagine(group, cases, now, air_rng, paths)
     for i in group.members:
-        path = _Path(group, cases[i], beliefs[i], today, futures, draws)
+        path = Deviations(group, cases[i], beliefs[i], today, futures, draws)
         yield i, first_passage(path.blocks(), cases[i].subject.tolerance, enough)
 
 
-class _Path:
+class Deviations:
     """The simulated deviations of one case, ready to be followed block by block."""
 
     def __init__(

@@ -1,0 +1,95 @@
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from scheduling.engine.moisture import equilibrium_moisture, humidity_for, moisture_slope
+
+# The printed table has one decimal (0.05) and the temperatures are rounded from whole degF (0.01 more)
+TABLE_ROUNDING = 0.0006
+
+
+def printed_table():
+    lines = (Path(__file__).parents[2] / "data" / "wood_moisture.csv").read_text().splitlines()
+    rows = [line.split(",") for line in lines if not line.startswith("#")]
+    humidity = np.array(rows[0][1:], float) / 100
+    values = np.array(rows[1:], float)
+    return values[:, 0], humidity, values[:, 1:] / 100
+
+
+def test_the_equation_reproduces_the_printed_table():
+    temp, humidity, printed = printed_table()
+    assert printed.shape == (8, 19)
+    np.testing.assert_allclose(
+        equilibrium_moisture(temp[:, None], humidity[None, :]), printed, atol=TABLE_ROUNDING
+    )
+
+
+@pytest.mark.parametrize(
+    ("temp_c", "rh_percent", "moisture_percent"),
+    [
+        (21.1, 5, 1.3), (21.1, 30, 6.2), (21.1, 50, 9.2), (21.1, 75, 14.4), (21.1, 85, 17.9),
+        (21.1, 95, 23.9), (-1.1, 75, 14.9), (-1.1, 95, 24.3), (37.8, 50, 8.7), (37.8, 90, 19.5),
+    ],
+)  # fmt: skip
+def test_the_cells_quoted_elsewhere_from_the_table_agree(temp_c, rh_percent, moisture_percent):
+    found = equilibrium_moisture(temp_c, rh_percent / 100)
+    assert found == pytest.approx(moisture_percent / 100, abs=TABLE_ROUNDING)
+
+
+@pytest.mark.parametrize(("rh", "percent"), [(0.75, 15), (0.80, 16), (0.85, 18), (0.90, 21), (0.95, 24)])
+def test_a_trade_bodys_own_table_at_20_degrees_agrees_within_its_rounding(rh, percent):
+    # Swedish wood trade body's table, quoted in a fact sheet; whole percents, and another wood: 0.6 allowed
+    assert equilibrium_moisture(20.0, rh) == pytest.approx(percent / 100, abs=0.006)
+
+
+def test_wood_at_20_degrees_and_65_percent_is_in_service_class_one():
+    # EN 1995-1-1 (Eurocode 5), 2.3.1.3: mean softwood moisture at most 12 % at 20 degC and 65 %
+    assert equilibrium_moisture(20.0, 0.65) == pytest.approx(0.12, abs=0.0005)
+
+
+def test_dry_air_leaves_no_moisture():
+    assert equilibrium_moisture([0.0, 20.0, 40.0], 0.0) == pytest.approx(0.0)
+
+
+@given(st.floats(0.0, 0.98), st.floats(0.005, 0.02), st.floats(-10.0, 40.0))
+def test_damper_air_always_means_damper_wood(rh, more, temp_c):
+    drier, damper = equilibrium_moisture(temp_c, [rh, rh + more])
+    assert damper > drier
+
+
+@given(st.floats(0.02, 0.97), st.floats(0.0, 35.0))
+def test_humidity_comes_back_from_moisture(rh, temp_c):
+    moisture = equilibrium_moisture(temp_c, rh)
+    assert humidity_for(moisture, temp_c) == pytest.approx(rh, abs=2e-4)  # table of 2001 points
+
+
+def test_the_slope_is_the_difference_of_moistures():
+    rh = np.linspace(0.1, 0.9, 9)
+    around = equilibrium_moisture(21.0, rh + 0.01) - equilibrium_moisture(21.0, rh - 0.01)
+    np.testing.assert_allclose(moisture_slope(21.0, rh), around / 0.02, rtol=2e-3)  # curvature over 2 points
+
+
+def test_a_missing_reading_stays_missing():
+    assert np.isnan(equilibrium_moisture([20.0, np.nan], [np.nan, 0.5])).all()
+
+
+@pytest.mark.parametrize(
+    ("temp_c", "rh", "cause"),
+    [
+        (20.0, 45.0, "percentage where a fraction"),
+        (20.0, -0.1, "sensor fault"),
+        (72.0, 0.4, "Fahrenheit"),
+        (-45.0, 0.4, "sensor fault"),
+    ],
+)
+def test_impossible_air_is_refused_with_its_likely_cause(temp_c, rh, cause):
+    with pytest.raises(ValueError, match=cause):
+        equilibrium_moisture([20.0, temp_c], [0.5, rh])
+
+
+def test_moisture_in_percent_is_refused():
+    with pytest.raises(ValueError, match="percentage"):
+        humidity_for(9.2, 20.0)
