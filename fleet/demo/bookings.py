@@ -57,8 +57,8 @@ def concert_event(fleet: InventedFleet, concert: Concert) -> Event:
     """Return a concert with the instruments and the pitch it wants."""
     event = timed(fleet.rooms[concert.room], concert.title, concert.day, CONCERT_BEGINS, CONCERT_LASTS)
     event.add("categories", ["PERFORMANCE"])
-    if concert.tags:
-        event.add("x-almanac-instruments", " ".join(concert.tags))
+    for tag in concert.tags:
+        event.add("x-almanac-instruments", tag)
     if concert.pitch_hz:
         event.add("x-almanac-pitch", f"{concert.pitch_hz:g}")
     return event

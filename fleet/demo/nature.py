@@ -48,6 +48,7 @@ KINDS = {
     "fortepiano": KindNature(650.0, -0.45, 4.0, 0.25, 0.0026),
     "celesta": KindNature(12.0, -0.10, 0.1, 0.01, 0.0040),
 }
+BOWS_OTHER_WAY = 0.2  # share of key beds under which damp air closes the contact
 # How hard an hour of playing is on felt and hammers, by use class.
 TOUCH_INTENSITY = {"concert": 2.5, "recital": 1.6, "teaching": 1.0, "practice": 0.8, "store": 0.5}
 TONE_INTENSITY = {"concert": 5.0, "recital": 3.0, "teaching": 1.0, "practice": 0.6, "store": 0.5}
@@ -122,7 +123,7 @@ def draw_natures(spec: FleetSpec, fleet: Sequence[Instrument]) -> Natures:
         cents_per_hour=about(-0.002, 0.4),
         walk_cents=about(of_kind["walk_cents"], 0.35),
         shocks_per_day=about(1 / 700, 0.5),
-        mm_per_moisture=about(7.0, 0.5),
+        mm_per_moisture=about(7.0, 0.5) * np.where(rng.random(n) < BOWS_OTHER_WAY, -1.0, 1.0),
         settling_mm=about(0.12, 0.4),
         walk_gap_mm=about(0.0025, 0.4),
         dip_mm=about(4e-4 * touch**0.85, 0.35),
