@@ -97,7 +97,8 @@ USE_I18N = True
 USE_TZ = True
 
 STATIC_URL = "static/"
-STATIC_ROOT = VAR_DIR / "static"
+# Outside production files are served from where they are, and nothing is collected.
+STATIC_ROOT = VAR_DIR / "static" if PRODUCTION else None
 STATICFILES_FINDERS = [
     "django.contrib.staticfiles.finders.FileSystemFinder",
     "django.contrib.staticfiles.finders.AppDirectoriesFinder",
@@ -129,6 +130,7 @@ SECURE_CONTENT_TYPE_NOSNIFF = True
 SECURE_REFERRER_POLICY = "same-origin"
 X_FRAME_OPTIONS = "DENY"
 if PRODUCTION:
+    SECURE_REDIRECT_EXEMPT = [r"^healthz$"]
     SECURE_SSL_REDIRECT = env.text("SECURE_SSL_REDIRECT", "1") == "1"
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
     SECURE_HSTS_SECONDS = 31_536_000
@@ -150,7 +152,12 @@ CELERY_BROKER_TRANSPORT_OPTIONS = (
     {"polling_interval": 0.05}
     if BROKER_URL.startswith("memory:")
     # A killed worker's message comes back within seconds instead of minutes.
-    else {"visibility_timeout": 600, "unacked_restore_interval": 10, "unacked_restore_throttle": 1}
+    else {
+        "visibility_timeout": 600,
+        "unacked_restore_interval": 10,
+        "unacked_restore_throttle": 1,
+        "socket_connect_timeout": 5,
+    }
 )
 CELERY_TASK_IGNORE_RESULT = True
 CELERY_TASK_ACKS_LATE = True

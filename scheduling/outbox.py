@@ -1,4 +1,4 @@
-"""The outbox: a letter is claimed, sent outside any transaction, and its outcome noted by whoever holds the claim."""
+"""The outbox: letters are claimed, sent outside any transaction, and the claim's holder notes the outcome."""
 
 from __future__ import annotations
 
@@ -45,12 +45,12 @@ def _claimable(now: datetime) -> Q:
 
 def lease_time() -> timedelta:
     """Return how long a claim holds."""
-    return timedelta(seconds=settings.LETTER_LEASE_SECONDS)
+    return timedelta(seconds=float(settings.LETTER_LEASE_SECONDS))
 
 
 def wait_after(attempts: int) -> timedelta:
     """Return the wait before the next try: doubled with every try, an hour at most."""
-    return min(FIRST_WAIT * 2 ** min(attempts - 1, 20), LONGEST_WAIT)
+    return min(FIRST_WAIT * (1 << min(attempts - 1, 20)), LONGEST_WAIT)
 
 
 def claim(letter_id: int, now: datetime) -> Letter | None:
@@ -93,7 +93,7 @@ def release_expired(now: datetime) -> int:
 
 
 def send(letter_id: int, clock: Clock = timezone.now) -> Letter | None:
-    """Send one letter if it is to be sent now; return it as it stands afterwards, None where it was not claimed."""
+    """Send one letter and return it as it stands afterwards; None where it is not to be sent now."""
     letter = claim(letter_id, clock())
     if letter is None:
         return None
@@ -115,7 +115,7 @@ def _deliver(letter: Letter, post: object) -> PostError | None:
     except PostError as error:
         return error
     except Exception as error:
-        # Any other way out fails before a server could have taken the letter, and must not take the claim along.
+        # A way out that does not speak SMTP leaves no doubt; its failure must not keep the claim.
         log.exception("letter %s", letter.pk)
         return NotSent(said(error))
     _reached("after_250", letter)

@@ -1,4 +1,4 @@
-"""Two ways out for a letter, a mail server and a folder, that tell what surely went wrong from what may have gone out."""
+"""Ways out for a letter, a mail server and a folder, that tell sure failure from doubt."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import os
 import smtplib
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any, cast
 
 from django.conf import settings
 from django.core.mail import EmailMessage
@@ -35,31 +36,27 @@ def nothing() -> None:
     """Do nothing before the data of a letter."""
 
 
-class _WatchedMixin:
-    """Know whether a whole letter is with the server and its answer is still outstanding."""
+class WatchedSMTP(smtplib.SMTP):
+    """A connection that knows whether a whole letter is with the server and its answer outstanding."""
 
     in_doubt = False
     before_data: Callable[[], None] = staticmethod(nothing)
 
-    def send(self, s: str | bytes) -> None:
+    def send(self, s: Any) -> None:
         """Send bytes; once the end of the data is out, the server may have taken the letter."""
-        super().send(s)  # type: ignore[misc]
+        super().send(s)
         if isinstance(s, bytes) and s.endswith(END_OF_DATA):
             self.in_doubt = True
 
-    def data(self, msg: str | bytes) -> tuple[int, bytes]:
+    def data(self, msg: Any) -> tuple[int, bytes]:
         """Send the DATA command and the letter; an answer to it ends the doubt, gibberish does not."""
         self.before_data()
-        code, answer = super().data(msg)  # type: ignore[misc]
+        code, answer = super().data(msg)
         self.in_doubt = code < 0
         return code, answer
 
 
-class WatchedSMTP(_WatchedMixin, smtplib.SMTP):
-    """A mail server connection that knows when a letter is in doubt."""
-
-
-class WatchedSMTPOverTLS(_WatchedMixin, smtplib.SMTP_SSL):
+class WatchedSMTPOverTLS(WatchedSMTP, smtplib.SMTP_SSL):
     """The same over TLS from the first byte on."""
 
 
@@ -76,7 +73,7 @@ class ServerPost(EmailBackend):
         self.before_data = before_data
 
     @property
-    def connection_class(self) -> type[smtplib.SMTP]:
+    def connection_class(self) -> type[WatchedSMTP]:
         """The watched form of the connection that Django would open."""
         return WatchedSMTPOverTLS if self.use_ssl else WatchedSMTP
 
@@ -102,7 +99,7 @@ class ServerPost(EmailBackend):
             For the first letter that did not go out.
         """
         opened = self.open()
-        connection = self.connection
+        connection = cast(WatchedSMTP, self.connection)
         connection.before_data = self.before_data
         try:
             return super().send_messages(email_messages)
@@ -157,12 +154,12 @@ def words(answer: str | bytes) -> str:
 
 
 class FolderPost(BaseEmailBackend):
-    """Lay each letter into a folder as a file named after its Message-ID, so that a repeat replaces itself."""
+    """Lay each letter into a folder, named after its Message-ID, so that a repeat replaces itself."""
 
     def __init__(self, *args: object, before_data: Callable[[], None] = nothing, **kwargs: object) -> None:
         super().__init__(*args, **kwargs)  # type: ignore[arg-type]
         self.before_data = before_data
-        self.folder = Path(settings.EMAIL_FILE_PATH)
+        self.folder = Path(settings.EMAIL_FILE_PATH)  # type: ignore[misc]
 
     def send_messages(self, email_messages: Sequence[EmailMessage]) -> int:
         """Write each letter whole or not at all.

@@ -1,5 +1,9 @@
 """Addresses of the decisions: what changes a plan, and the health page."""
 
-from django.urls import URLPattern
+from django.urls import path
 
-urlpatterns: list[URLPattern] = []
+from scheduling import views
+
+urlpatterns = [
+    path("healthz", views.healthz, name="healthz"),
+]

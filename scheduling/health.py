@@ -1,0 +1,75 @@
+"""The state of database, queue, beat and letters, in figures without anybody's name."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from django.conf import settings
+from django.db import DatabaseError
+from django.db.models import Count
+
+from config.celery import app
+from scheduling.heartbeats import TICK
+from scheduling.models import Heartbeat, Letter
+
+LATE_BEATS = 3
+BROKER_SECONDS = 2
+
+
+@dataclass(frozen=True)
+class Health:
+    """What the health page says, and whether all is well."""
+
+    well: bool
+    document: dict[str, Any]
+
+
+def check(now: datetime) -> Health:
+    """Ask database, queue and heartbeat; letters in trouble are told but make nobody restart a server."""
+    queue = queue_state()
+    try:
+        beat = Heartbeat.objects.filter(name=TICK).values_list("at", flat=True).first()
+        letters = letter_counts()
+        database = "ok"
+    except DatabaseError:
+        beat, letters, database = None, None, "unreachable"
+    age = None if beat is None else round((now - beat).total_seconds())
+    beating = age is not None and age <= LATE_BEATS * settings.TICK_SECONDS
+    well = database == "ok" and queue != "unreachable" and beating
+    return Health(
+        well,
+        {
+            "status": "ok" if well else "trouble",
+            "database": database,
+            "queue": queue,
+            "last_beat": beat.isoformat() if beat else None,
+            "last_beat_age_seconds": age,
+            "beat": "ok" if beating else "never" if age is None else "late",
+            "letters": letters,
+        },
+    )
+
+
+def letter_counts() -> dict[str, int]:
+    """Return how many letters wait, are refused, or are in doubt."""
+    counts = dict(Letter.objects.order_by().values_list("state").annotate(Count("pk")))
+    return {
+        "waiting": counts.get(Letter.State.DUE, 0) + counts.get(Letter.State.SENDING, 0),
+        "refused": counts.get(Letter.State.REFUSED, 0),
+        "unknown": counts.get(Letter.State.UNKNOWN, 0),
+    }
+
+
+def queue_state() -> str:
+    """Return whether the broker answers; an embedded one lives and dies with the process."""
+    if settings.BROKER_URL.startswith("memory:"):
+        return "embedded"
+    try:
+        with app.connection_for_write(connect_timeout=BROKER_SECONDS) as connection:
+            connection.ensure_connection(max_retries=1, interval_start=0, timeout=BROKER_SECONDS)
+    except Exception:
+        # Each broker library has errors of its own; whichever it is, the queue cannot be reached.
+        return "unreachable"
+    return "ok"
