@@ -25,4 +25,4 @@ class SiteQuerySet(models.QuerySet[ModelT]):
 
     def of_site(self, site: Site) -> SiteQuerySet[ModelT]:
         """Return the rows of one site."""
-        return self.filter(**{self.model.site_path: site})  # type: ignore[attr-defined]
+        return self.filter(**{self.model.site_path: site.pk})  # type: ignore[attr-defined]

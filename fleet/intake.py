@@ -23,6 +23,7 @@ from fleet.refusal import Refused
 
 Progress = Callable[[str], None]
 EXAMPLES = 20
+TELL_EVERY = 100_000  # readings
 # The longest local day and an hour: enough around a reading to have the whole of its day.
 AROUND_US = 26 * HOUR
 FIGURES = tuple(f"{quantity}_{figure}" for quantity in ("temp_c", "rh") for figure in ("mean", "min", "max"))
@@ -87,8 +88,8 @@ def store_readings(
         touched = _compare(room_id, batch, counts)
         if touched.any():
             counts.doubtful += _take_in(site, room_id, batch, touched)
-        done += len(batch.times)
-        if progress:
+        told, done = done // TELL_EVERY, done + len(batch.times)
+        if progress and (done // TELL_EVERY > told or done == len(times)):
             progress(f"readings: {done:,} of {len(times):,} stored")
     return counts
 

@@ -78,6 +78,27 @@ class LocalClock:
         """Return which local times the clock shows twice."""
         return self._offset_first(local) > self._offset_second(local)
 
+    def second_readings(self, groups: NDArray[np.int64], local: Micros) -> NDArray[np.bool_]:
+        """Return which repeated local times are second readings, told apart by the order of the rows.
+
+        Within a group, such as a room, the first pass through a repeated hour is taken for the first reading
+        until the time stands still or goes back. A group whose last row is earlier than its first is read
+        from its end.
+        """
+        second = np.zeros(len(local), bool)
+        repeated = self.repeated(local)
+        change = np.searchsorted(self._second_until, local, side="right")
+        for group in np.unique(groups[repeated]):
+            rows = np.flatnonzero(groups == group)
+            if local[rows[-1]] < local[rows[0]]:
+                rows = rows[::-1]
+            before, again = None, False
+            for row in rows[repeated[rows]]:
+                same_change = before is not None and change[before] == change[row]
+                again = same_change and bool(again or local[row] <= local[before])
+                second[row], before = again, row
+        return second
+
     def midnight(self, days: NDArray[np.int64]) -> Micros:
         """Return the UTC instants [µs] at which local days, counted from 1970-01-01, begin."""
         return self.to_utc(days * DAY)

@@ -1,0 +1,354 @@
+"""Bookings as a calendar (RFC 5545): events read into records, recurring ones expanded, and written back."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections import defaultdict
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from pathlib import Path
+from typing import Any
+
+import icalendar
+import recurring_ical_events
+from icalendar.prop import vText
+
+from fleet.imports.cells import Number
+from fleet.imports.findings import Findings
+from fleet.imports.rows import Row
+from fleet.imports.tables import Record
+from fleet.refusal import Refused
+
+FILE = "bookings.ics"
+LARGEST = 20_000_000  # bytes
+MOST_OCCURRENCES = 20_000
+BACK, AHEAD = timedelta(days=366), timedelta(days=731)
+# A room is not booked more often than hourly; finer rules would unfold into millions.
+COARSE = ("DAILY", "WEEKLY", "MONTHLY", "YEARLY")
+MOST_A_DAY = 24
+
+KEY = ("uid", "occurrence")
+INSTRUMENTS, PITCH, OCCURRENCE = "X-ALMANAC-INSTRUMENTS", "X-ALMANAC-PITCH", "X-ALMANAC-OCCURRENCE"
+PITCH_CELL = Number(330, 500)
+LONGEST = {"UID": 255, "SUMMARY": 255}
+
+
+@dataclass
+class Calendar:
+    """What a calendar holds: a record and line for each booking, and how many events were called off."""
+
+    rows: list[Row] = field(default_factory=list)
+    cancelled: int = 0
+
+
+@dataclass(frozen=True)
+class Event:
+    """An event of the file and the physical lines of its properties."""
+
+    component: Any
+    lines: dict[str, int]
+
+    def refused(self, message: str, column: str, value: object, accepted: str) -> Refused:
+        """Say what is wrong with a property."""
+        line = self.lines.get(column, self.lines["BEGIN"])
+        return Refused(message, file=FILE, line=line, column=column, value=value, accepted=accepted)
+
+    def one(self, name: str, component: Any = None) -> Any:
+        """Return the property, None where it is not there; refuses a second one."""
+        found = (component or self.component).get(name)
+        if isinstance(found, list):
+            raise self.refused("the property is there twice", name, found[1], "one of each")
+        return found
+
+    def text(self, name: str, component: Any = None) -> str:
+        """Return the text of a property, empty where it is not there."""
+        found = self.one(name, component)
+        said = "" if found is None else str(found)
+        if len(said) > LONGEST.get(name, len(said)):
+            raise self.refused("the text is too long", name, said, f"at most {LONGEST[name]} characters")
+        return said
+
+
+class CalendarReader:
+    """Reads a calendar against the rooms and instruments that are known.
+
+    Parameters
+    ----------
+    rooms, instruments : names that are known
+    zone : the zone of all-day events and of times without one
+    today : recurring events are expanded from a year before to two years after
+    """
+
+    def __init__(
+        self, rooms: Collection[str], instruments: Collection[str], zone: tzinfo, today: date
+    ) -> None:
+        self._rooms = rooms
+        self._instruments = instruments
+        self._zone = zone
+        self._window = tuple(self._instant(day) for day in (today - BACK, today + AHEAD))
+
+    def read(self, path: Path, findings: Findings) -> Calendar:
+        """Return the bookings of a file; what is wrong with its events goes to the findings.
+
+        Raises
+        ------
+        Refused
+            Where the file is no calendar or too large, or its recurring events unfold into too many.
+        """
+        series: dict[str, list[Event]] = defaultdict(list)
+        for event in _events(path):
+            with findings.collect():
+                self._check(event)
+                series[event.text("UID")].append(event)
+        calendar = Calendar()
+        expanded = 0
+        for events in series.values():
+            before = len(calendar.rows)
+            with findings.collect():
+                if _recurs(events):
+                    self._expand(events, calendar)
+                    expanded += len(calendar.rows) - before
+                else:
+                    for event in events:
+                        self._take(event, event.component, calendar)
+            if expanded > MOST_OCCURRENCES:
+                raise events[0].refused(
+                    "the recurring events unfold into too many",
+                    "RRULE",
+                    None,
+                    f"at most {MOST_OCCURRENCES:,}",
+                )
+        _check_keys(calendar.rows, findings)
+        return calendar
+
+    def _check(self, event: Event) -> None:
+        """Refuse an event that cannot be read or has no name."""
+        for name, said in event.component.errors:
+            raise event.refused(f"not readable ({said})", name or "BEGIN", None, "RFC 5545")
+        if not event.text("UID"):
+            raise event.refused("the event has no UID", "UID", None, "a UID")
+        for name in ("DTSTART", "DTEND", "RECURRENCE-ID"):
+            told = event.one(name)
+            if told is None:
+                continue
+            unknown = isinstance(told.dt, datetime) and told.dt.tzinfo is None and told.params.get("TZID")
+            if unknown:
+                raise event.refused("an unknown time zone", name, unknown, "a zone such as Europe/Vienna")
+        if event.component.get("DTSTART") is None:
+            raise event.refused("the event has no start", "DTSTART", None, "a date or a time")
+
+    def _take(self, event: Event, component: Any, calendar: Calendar) -> None:
+        """Add one event, or one occurrence of it, to the calendar."""
+        if event.text("STATUS", component).upper() == "CANCELLED":
+            calendar.cancelled += 1
+            return
+        room = event.text("LOCATION", component)
+        if room not in self._rooms:
+            raise event.refused("an unknown room", "LOCATION", room, "a room of rooms.csv")
+        try:
+            starts_at, ends_at = self._instant(component.start), self._instant(component.end)
+        except (ValueError, TypeError, OverflowError) as error:
+            raise event.refused(
+                f"no start and end ({error})", "DTSTART", None, "a start and an end"
+            ) from None
+        if ends_at <= starts_at:
+            raise event.refused("the end is not after the start", "DTEND", ends_at, "a later end")
+        record: Record = {
+            "uid": event.text("UID"),
+            "occurrence": self._occurrence(event, component),
+            "room": room,
+            "starts_at": starts_at,
+            "ends_at": ends_at,
+            "title": event.text("SUMMARY", component),
+            "performance": "PERFORMANCE" in {word.upper() for word in _categories(component)},
+        }
+        calendar.rows.append(Row(event.lines["BEGIN"], record | self._ours(event, component)))
+
+    def _ours(self, event: Event, component: Any) -> Record:
+        """Return instruments and pitch where the event names them; a foreign calendar leaves them alone."""
+        record: Record = {}
+        if (told := component.get(INSTRUMENTS)) is not None:
+            values = [vText.from_ical(str(one)) for one in (told if isinstance(told, list) else [told])]
+            record["instruments"] = sorted({tag for value in values for tag in self._tags(event, str(value))})
+        if (told := event.one(PITCH, component)) is not None:
+            try:
+                record["pitch_hz"] = PITCH_CELL.read(str(told))
+            except ValueError as error:
+                raise event.refused("not accepted", PITCH, told, str(error)) from None
+        return record
+
+    def _tags(self, event: Event, value: str) -> list[str]:
+        """Return the instrument a value names, or the several between its commas."""
+        tags = [value] if value in self._instruments else [tag.strip() for tag in value.split(",")]
+        for tag in tags:
+            if tag not in self._instruments:
+                raise event.refused("an unknown instrument", INSTRUMENTS, tag, "one of instruments.csv")
+        return tags
+
+    def _occurrence(self, event: Event, component: Any) -> str:
+        """Return what tells an occurrence from the others of its series, empty for a single event."""
+        if (told := event.one(OCCURRENCE, component)) is not None:
+            return str(vText.from_ical(str(told)))
+        told = event.one("RECURRENCE-ID", component)
+        if told is None:
+            return ""
+        return self._instant(told.dt).isoformat() if isinstance(told.dt, datetime) else told.dt.isoformat()
+
+    def _expand(self, events: list[Event], calendar: Calendar) -> None:
+        """Add the occurrences of a recurring event within the window."""
+        for event in events:
+            _check_rule(event)
+        alone = icalendar.Calendar()
+        for event in events:
+            alone.add_component(event.component)
+        first = events[0]
+        try:
+            found = recurring_ical_events.of(alone).between(*self._window)
+        except Exception as error:  # the library lets through whatever its parts raise on a bad rule
+            raise first.refused(f"cannot be unfolded ({error})", "RRULE", None, "RFC 5545") from None
+        for component in found:
+            self._take(first, component, calendar)
+
+    def _instant(self, told: date) -> datetime:
+        """Return a date or time of the calendar as an instant; without a zone it is the site's."""
+        if not isinstance(told, datetime):
+            told = datetime.combine(told, time())
+        return (told if told.tzinfo else told.replace(tzinfo=self._zone)).astimezone(UTC)
+
+
+def _events(path: Path) -> list[Event]:
+    """Return the events of a file with their lines."""
+    if path.stat().st_size > LARGEST:
+        raise Refused("the file is too large", file=FILE, accepted=f"at most {LARGEST:,} bytes")
+    raw = path.read_bytes()
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        raise Refused(f"not UTF-8 at byte {error.start}", file=FILE, line=line, accepted="UTF-8") from None
+    if not text.strip():
+        raise Refused("the file is empty", file=FILE, line=1, accepted="BEGIN:VCALENDAR and so on")
+    if "\0" in text:
+        raise Refused("a NUL byte", file=FILE, line=text.count("\n", 0, text.index("\0")) + 1)
+    try:
+        calendars = icalendar.Calendar.from_ical(text, multiple=True)
+    except Exception as error:  # the library lets through whatever its parts raise on broken text
+        raise Refused(f"not a calendar ({error})", file=FILE, accepted="RFC 5545") from None
+    if not calendars or any(calendar.name != "VCALENDAR" for calendar in calendars):
+        raise Refused("not a calendar", file=FILE, line=1, accepted="BEGIN:VCALENDAR and so on")
+    components = [component for calendar in calendars for component in calendar.walk("VEVENT")]
+    lines = _property_lines(text)
+    if len(lines) != len(components):
+        raise Refused("not a calendar", file=FILE, accepted="each BEGIN:VEVENT on a line of its own")
+    return [Event(*pair) for pair in zip(components, lines, strict=True)]
+
+
+def _property_lines(text: str) -> list[dict[str, int]]:
+    """Return the physical line of the first of each property, event by event."""
+    found: list[dict[str, int]] = []
+    inside = False
+    for number, line in enumerate(text.split("\n"), start=1):
+        name = re.split("[;:]", line, maxsplit=1)[0].upper()
+        word = line.rstrip().upper()
+        if word == "BEGIN:VEVENT":
+            found.append({"BEGIN": number})
+            inside = True
+        elif word == "END:VEVENT":
+            inside = False
+        elif inside:
+            found[-1].setdefault(name, number)
+    return found
+
+
+def _recurs(events: list[Event]) -> bool:
+    """Return whether one of the events of a UID is a series."""
+    return any(event.component.get(name) is not None for event in events for name in ("RRULE", "RDATE"))
+
+
+def _check_rule(event: Event) -> None:
+    """Refuse a rule that would unfold without end."""
+    rules = event.component.get("RRULE", [])
+    for rule in rules if isinstance(rules, list) else [rules]:
+        frequency = str(rule.get("FREQ", [""])[0]).upper()
+        if frequency not in COARSE:
+            raise event.refused("too fine a rule", "RRULE", frequency, ", ".join(COARSE))
+        a_day = 1
+        for name in ("BYHOUR", "BYMINUTE", "BYSECOND"):
+            a_day *= len(rule.get(name, [0]))
+        if a_day > MOST_A_DAY:
+            raise event.refused("too fine a rule", "RRULE", a_day, f"at most {MOST_A_DAY} a day")
+
+
+def _categories(component: Any) -> list[str]:
+    """Return the words of all CATEGORIES of an event."""
+    told = component.get("CATEGORIES", [])
+    return [str(word) for one in (told if isinstance(told, list) else [told]) for word in one.cats]
+
+
+def _check_keys(rows: list[Row], findings: Findings) -> None:
+    """Refuse two events for the same thing."""
+    lines: dict[tuple[str, str], int] = {}
+    for row in rows:
+        key = (row.record["uid"], row.record["occurrence"])
+        if key in lines:
+            findings.add(
+                Refused(
+                    f"the same event as in line {lines[key]}",
+                    file=FILE,
+                    line=row.line,
+                    column="UID",
+                    value=" ".join(key).strip(),
+                    accepted="each once, or with its own RECURRENCE-ID",
+                )
+            )
+        lines.setdefault(key, row.line)
+
+
+def write_calendar(path: Path, records: Iterable[Record]) -> None:
+    """Write bookings as a calendar, each event with its own UID, in the order given."""
+    calendar = icalendar.Calendar()
+    calendar.add("PRODID", "-//Instrument Almanac//bookings//EN")
+    calendar.add("VERSION", "2.0")
+    for record in records:
+        calendar.add_component(_event(record))
+    part = path.with_name(f".{path.name}.part")
+    part.write_bytes(calendar.to_ical())
+    os.replace(part, path)
+
+
+def _event(record: Record) -> icalendar.Event:
+    """Return a booking as an event."""
+    event = icalendar.Event()
+    event.add("UID", record["uid"])
+    # When it was written would make every export different.
+    event.add("DTSTAMP", record["starts_at"].astimezone(UTC))
+    if record["occurrence"]:
+        _add_occurrence(event, record["occurrence"])
+    event.add("DTSTART", record["starts_at"].astimezone(UTC))
+    event.add("DTEND", record["ends_at"].astimezone(UTC))
+    event.add("LOCATION", record["room"])
+    if record["title"]:
+        event.add("SUMMARY", record["title"])
+    if record["performance"]:
+        event.add("CATEGORIES", ["PERFORMANCE"])
+    for tag in record["instruments"]:
+        event.add(INSTRUMENTS, vText(tag))
+    if record["pitch_hz"] is not None:
+        event.add(PITCH, vText(PITCH_CELL.write(record["pitch_hz"])))
+    return event
+
+
+def _add_occurrence(event: icalendar.Event, occurrence: str) -> None:
+    """Add what tells an occurrence from the others, as RECURRENCE-ID where it is a date or an instant."""
+    try:
+        told = date.fromisoformat(occurrence) if len(occurrence) == 10 else datetime.fromisoformat(occurrence)
+        instant = told.astimezone(UTC) if isinstance(told, datetime) else told
+    except ValueError:
+        event.add(OCCURRENCE, vText(occurrence))
+        return
+    if instant.isoformat() == occurrence:
+        event.add("RECURRENCE-ID", instant)
+    else:
+        event.add(OCCURRENCE, vText(occurrence))
