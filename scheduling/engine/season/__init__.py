@@ -1,6 +1,8 @@
 """The season plan: which instrument gets which service in which week, within the hours there are."""
 
 from scheduling.engine.season.costs import Reset, arc_costs, service_days
+from scheduling.engine.season.direct import solve_direct, write_model
+from scheduling.engine.season.plan import plan_season
 from scheduling.engine.season.problem import Job, SeasonProblem, check_problem
 from scheduling.engine.season.rules import Requirement, recent_visit, still_in_tolerance
 from scheduling.engine.season.solution import Outcome, PlannedVisit, PutOff, SeasonResult
@@ -16,7 +18,10 @@ __all__ = [
     "SeasonResult",
     "arc_costs",
     "check_problem",
+    "plan_season",
     "recent_visit",
     "service_days",
+    "solve_direct",
     "still_in_tolerance",
+    "write_model",
 ]

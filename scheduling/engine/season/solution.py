@@ -31,9 +31,9 @@ class PlannedVisit:
 class PutOff:
     """A job without a visit in the season.
 
-    ``days_out`` [d] and ``cost`` [weighted d] are expected over the season as it is; ``best_week`` is the week
-    of the single visit that would save most (None where no visit is possible or none would save), ``saving``
-    [weighted d] what it would save, and ``worth`` [weighted d] what its hours are worth in that week.
+    ``days_out`` [d] and ``cost`` [weighted d] are expected over the season as it is. ``best_week`` is the
+    week of the single visit that would save most (None where no visit is possible or none would save),
+    ``saving`` [weighted d] what it would save, ``worth`` [weighted d] what its hours are worth in that week.
     """
 
     job: int
@@ -49,7 +49,7 @@ class SeasonResult:
     """A season plan with its proof.
 
     ``cost`` and ``bound`` are expected weighted days out of tolerance [d]; no plan can cost less than the
-    bound. ``hours_offered``, ``hours_used`` [h] and ``hour_worth`` [weighted d per h] have one entry per week;
+    bound. ``hours_offered``, ``hours_used`` [h] and ``hour_worth`` [weighted d per h] have one entry a week.
     ``seconds`` includes the building of the model.
     """
 

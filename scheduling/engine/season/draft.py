@@ -1,0 +1,203 @@
+"""A plan in the making: visits with their people, hours left, and moves that keep every rule."""
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scheduling.engine.season.capacity import SLACK_HOURS
+from scheduling.engine.season.packing import pack
+from scheduling.engine.season.pricing import Pricing
+from scheduling.engine.season.relaxation import last_visit
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
+
+
+ROUNDS = 10
+"""Most passes over all jobs at one charge for the hours."""
+
+
+class Draft:
+    """Visits (n, W), the person of each (-1 for none) and the hours each person has left (P, W).
+
+    Starts with the held visits alone.
+
+    Parameters
+    ----------
+    pricing : Pricing
+
+    Raises
+    ------
+    ValueError
+        When the held visits of a week do not fit into its hours.
+    """
+
+    def __init__(self, pricing: Pricing) -> None:
+        self.pricing = pricing
+        problem = pricing.problem
+        size = (len(problem.jobs), problem.weeks)
+        self.visits = np.zeros(size, dtype=bool)
+        self.person = np.full(size, -1, dtype=np.int64)
+        self.left = problem.hours.astype(float).copy()
+        self.offered = problem.hours.astype(float)
+        self.able = pricing.kinds.able[pricing.kinds.of_job]
+        self.held = held_visits(pricing)
+        self.rules_of = _rules_by_job(pricing)
+        self.set_visits(self.held, np.zeros(size))
+
+    def cost(self) -> float:
+        """Cost of the plan, moves of a former plan included when the pricing includes them."""
+        return float(self.job_cost().sum())
+
+    def job_cost(self) -> Floats:
+        """Cost of each job's path."""
+        return self.pricing.table.cost(np.arange(len(self.visits)), self.visits)
+
+    def copy_from(self, other: "Draft") -> None:
+        """Take over another draft's visits, people and hours."""
+        self.visits, self.person, self.left = other.visits.copy(), other.person.copy(), other.left.copy()
+
+    def set_visits(self, visits: Bools, order: Floats) -> Bools:
+        """Plan as many of the given visits as fit, held ones first, then by falling ``order``.
+
+        Returns
+        -------
+        ndarray of bool, shape (n, W)
+            Visits that found no hours.
+
+        Raises
+        ------
+        ValueError
+            When a held visit found no hours.
+        """
+        wanted = visits | self.held
+        refused = np.zeros(wanted.shape, dtype=bool)
+        for week in range(wanted.shape[1]):
+            jobs = np.flatnonzero(wanted[:, week])
+            rank = np.lexsort((-self.pricing.hours[jobs], -order[jobs, week], ~self.held[jobs, week]))
+            ranked = jobs[rank]
+            people, left = pack(
+                self.able[ranked], self.pricing.hours[ranked], self.offered[:, week], self.held[ranked, week]
+            )
+            self.person[:, week] = -1
+            self.person[ranked, week] = people
+            self.left[:, week] = left
+            refused[ranked[people < 0], week] = True
+        self.visits = self.person >= 0
+        self._refuse_lost_holds(refused)
+        return refused
+
+    def move(self, job: int, visits: Bools) -> bool:
+        """Change one job's visits if hours and order rules allow; False and nothing changed otherwise."""
+        before = self.visits[job].copy()
+        people, left = self.person[job].copy(), self.left.copy()
+        for week in np.flatnonzero(before & ~visits):
+            self.left[self.person[job, week], week] += self.pricing.hours[job]
+            self.person[job, week] = -1
+        fits = all(self._take(job, int(week)) for week in np.flatnonzero(visits & ~before))
+        self.visits[job] = visits
+        if fits and self._keeps_rules(job):
+            return True
+        self.visits[job], self.person[job], self.left = before, people, left
+        return False
+
+    def room_for(self) -> Bools:
+        """Whether somebody has the hours for a visit (or makes it already), shape (n, W)."""
+        room = np.asarray(self.person >= 0)
+        for person in range(len(self.left)):
+            enough = self.left[person][None, :] >= self.pricing.hours[:, None] - SLACK_HOURS
+            room |= enough & self.able[:, person, None]
+        return room
+
+    def drop_disallowed(self) -> None:
+        """Take out visits that break an order rule until none does; held ones never break one."""
+        if not len(self.pricing.rule_job):
+            return
+        while True:
+            rules, weeks = np.nonzero(broken_rules(self.pricing, self.visits))
+            if not len(rules):
+                return
+            for job, week in {
+                (int(j), int(w)) for j, w in zip(self.pricing.rule_job[rules], weeks, strict=True)
+            }:
+                self.left[self.person[job, week], week] += self.pricing.hours[job]
+                self.person[job, week] = -1
+                self.visits[job, week] = False
+
+    def _take(self, job: int, week: int) -> bool:
+        """Give the visit to the able person with the least hours that suffice."""
+        left = np.where(self.able[job], self.left[:, week], -1.0)
+        enough = left >= self.pricing.hours[job] - SLACK_HOURS
+        if not enough.any():
+            return False
+        person = int(np.where(enough, left, np.inf).argmin())
+        self.left[person, week] -= self.pricing.hours[job]
+        self.person[job, week] = person
+        return True
+
+    def _keeps_rules(self, job: int) -> bool:
+        rules = self.rules_of.get(job)
+        return rules is None or not broken_rules(self.pricing, self.visits, rules).any()
+
+    def _refuse_lost_holds(self, refused: Bools) -> None:
+        for week in np.flatnonzero((refused & self.held).any(axis=0)):
+            jobs = self.pricing.problem.jobs
+            held = np.flatnonzero(self.held[:, week])
+            names = ", ".join(f"{jobs[i].label} ({jobs[i].hours:g} h)" for i in held)
+            raise ValueError(
+                f"held visits of week {week + 1} do not fit into the {self.offered[:, week].sum():g} h "
+                f"of the people able to make them: {names}"
+            )
+
+
+def held_visits(pricing: Pricing) -> Bools:
+    """Visits that people have fixed, shape (n, W)."""
+    held = np.zeros(pricing.team.shape, dtype=bool)
+    for index, job in enumerate(pricing.problem.jobs):
+        held[index, [week - 1 for week in job.held]] = True
+    return held
+
+
+def broken_rules(pricing: Pricing, visits: Bools, rules: Ints | None = None) -> Bools:
+    """Rules and weeks (R, W) in which a visit is made that its rule does not allow."""
+    chosen = np.arange(len(pricing.rule_job)) if rules is None else rules
+    last = last_visit(visits[pricing.rule_on[chosen]])
+    numbers, weeks = np.ogrid[: len(chosen), : visits.shape[1]]
+    allowed = pricing.allowed[chosen[numbers], last, weeks]
+    return np.asarray(visits[pricing.rule_job[chosen]] & ~allowed)
+
+
+def improve(draft: Draft, price: Floats, seconds_left: Callable[[], float]) -> None:
+    """Re-plan every job within the hours the others leave, until nothing is gained.
+
+    Parameters
+    ----------
+    draft : Draft
+        Changed in place.
+    price : ndarray, shape (n, W)
+        What a visit's hours are worth [weighted d]. They are charged in full first and less and less later,
+        so that scarce hours are not taken by whoever comes first.
+    seconds_left : callable
+        0 or less stops.
+    """
+    for share in (1.0, 0.8, 0.6, 0.4, 0.2, 0.0):
+        for _ in range(ROUNDS):
+            if seconds_left() <= 0:
+                return
+            charged = share * price
+            value, visits = draft.pricing.table.best(np.where(draft.room_for(), charged, np.inf))
+            gain = draft.job_cost() + (charged * draft.visits).sum(axis=1) - value
+            better = np.flatnonzero(gain > 1e-9 * (1 + np.abs(value)))
+            better = better[np.argsort(-gain[better] / draft.pricing.hours[better])]
+            if not sum(draft.move(int(job), visits[job]) for job in better):
+                break
+
+
+def _rules_by_job(pricing: Pricing) -> dict[int, Ints]:
+    found: dict[int, list[int]] = {}
+    for rule, jobs in enumerate(zip(pricing.rule_job, pricing.rule_on, strict=True)):
+        for job in jobs:
+            found.setdefault(int(job), []).append(rule)
+    return {job: np.array(rules, dtype=np.int64) for job, rules in found.items()}

@@ -1,0 +1,219 @@
+"""Column generation: the prices that prove the lower bound, and the paths a good plan is made of."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from scheduling.engine.season.master import Master
+from scheduling.engine.season.pricing import Answer, Prices, Pricing
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
+
+JOB_BLOCKS = 1200
+"""Jobs up to which each has its own row in the master programme; more are gathered in blocks."""
+MANY_BLOCKS = 400
+"""Blocks of a large fleet: the linear programme stays small while the pricing grows with the fleet."""
+RULE_JOBS = 8000
+"""Jobs up to which order rules enter the master programme; a bound without them is still a bound."""
+ROWS_PER_ROUND = 2000
+"""Most order rows added at a time."""
+TOLERANCE = 1e-7
+
+
+@dataclass
+class Relaxed:
+    """What the relaxation found.
+
+    ``bound`` is proven; ``prices`` and ``answer`` are those of the best bound; ``paths`` are all sets of
+    visits (n, W) met on the way, in order; ``likely`` (n, W) is each block's path of greatest weight in the
+    linear programme, and ``value`` its objective (at least the bound).
+    """
+
+    bound: float
+    prices: Prices
+    answer: Answer
+    likely: Bools
+    value: float
+    paths: list[Bools] = field(default_factory=list)
+
+
+class Relaxation:
+    """Dantzig-Wolfe decomposition of the season: one block of jobs, one convex combination of its paths.
+
+    Parameters
+    ----------
+    pricing : Pricing
+    seconds_left : callable
+        Seconds until the search must end; 0 or less stops it.
+    """
+
+    def __init__(self, pricing: Pricing, seconds_left: Callable[[], float]) -> None:
+        self.pricing, self.seconds_left = pricing, seconds_left
+        size = pricing.table.size
+        self.with_rules = len(pricing.rule_job) > 0 and size <= RULE_JOBS
+        single = size <= JOB_BLOCKS or self.with_rules
+        self.blocks = size if single else MANY_BLOCKS
+        self.block = np.arange(size) % max(self.blocks, 1)
+        self.gather = sparse.csr_matrix((np.ones(size), (self.block, np.arange(size))), (self.blocks, size))
+        self.smoothing = 0.5 if single else 0.8
+        self.master = Master(self.blocks, pricing.pools)
+        self.paths: list[Bools] = []
+        self.column_of: list[Ints] = []
+        self.columns = 0
+        self.rows_rule = np.zeros(0, dtype=np.int64)
+        self.rows_week = np.zeros(0, dtype=np.int64)
+
+    def run(self, start: Prices, known: list[Bools], target: float) -> Relaxed:
+        """Improve the bound until it is within ``target`` of the linear programme, or time is up.
+
+        Parameters
+        ----------
+        start : Prices
+            First prices to try.
+        known : list of ndarray of bool, shape (n, W)
+            Paths to begin with; the first must respect the hours (held visits only).
+        target : float
+            Relative distance between bound and linear programme at which to stop.
+        """
+        for visits in known:
+            self._add(visits, None)
+        best = (self.pricing.answer(start), start)
+        self._add(best[0].visits, None)
+        value = np.inf
+        while self.seconds_left() > 0 and self.master.solve(self.seconds_left()):
+            value = self.master.objective
+            best, added = self._improve(best)
+            done = value - best[0].bound <= target * abs(value) + 1e-9
+            if (done or not added) and not self._separate():
+                break
+        return Relaxed(best[0].bound, best[1], best[0], self._likely(), value, self.paths)
+
+    def _likely(self) -> Bools:
+        visits = self.paths[0].copy()
+        most = np.zeros(self.blocks)
+        for paths, numbers in zip(self.paths, self.column_of, strict=True):
+            weight = np.where((numbers >= 0) & (numbers < len(self.master.weights)), 1.0, 0.0)
+            weight[weight > 0] = self.master.weights[numbers[weight > 0]]
+            better = np.flatnonzero((weight > most)[self.block])
+            visits[better] = paths[better]
+            most = np.maximum(most, weight)
+        return visits
+
+    def _improve(self, best: tuple[Answer, Prices]) -> tuple[tuple[Answer, Prices], int]:
+        """Price out once: near the best prices first, at the master's own where that brings no column."""
+        current = Prices(self.master.pool_price, self._rule_prices())
+        added = 0
+        for share in (1 - self.smoothing, 1.0):
+            prices = best[1].towards(current, share)
+            answer = self.pricing.answer(prices)
+            if answer.bound > best[0].bound:
+                best = (answer, prices)
+            added = self._add(answer.visits, self.master.duals)
+            if added:
+                break
+        return best, added
+
+    def _rule_prices(self) -> Floats:
+        prices = np.zeros((len(self.pricing.rule_job), self.pricing.problem.weeks))
+        prices[self.rows_rule, self.rows_week] = self.master.rule_price[: len(self.rows_rule)]
+        return prices
+
+    def _add(self, visits: Bools, duals: Floats | None) -> int:
+        """Add the blocks of one set of visits as columns, all of them or those of negative reduced cost."""
+        cost = self.gather @ self.pricing.table.cost(np.arange(len(visits)), visits)
+        entries = self._entries(visits)
+        new = np.ones(self.blocks, dtype=bool)
+        if duals is not None:
+            width = entries.shape[1]
+            reduced = cost - duals[: self.blocks] - entries @ duals[self.blocks : self.blocks + width]
+            new = reduced < -TOLERANCE * (1 + np.abs(cost))
+        chosen = np.flatnonzero(new)
+        if len(chosen):
+            own = sparse.csr_matrix(
+                (np.ones(len(chosen)), (np.arange(len(chosen)), chosen)), (len(chosen), self.blocks)
+            )
+            table = sparse.hstack([own, entries[chosen]], format="csr")
+            self.master.add_columns(cost[chosen], table.indptr, table.indices, table.data)
+            numbers = np.full(self.blocks, -1, dtype=np.int64)
+            numbers[chosen] = self.columns + np.arange(len(chosen))
+            self.columns += len(chosen)
+            self.paths.append(visits)
+            self.column_of.append(numbers)
+        return len(chosen)
+
+    def _entries(self, visits: Bools) -> sparse.csr_matrix:
+        """Coefficients of each block in the rows below the block rows."""
+        jobs, weeks = np.nonzero(visits)
+        width = self.master.rule_row - self.blocks
+        rows, columns = [self.block[jobs]], [self.pricing.team[jobs, weeks]]
+        values = [self.pricing.hours[jobs]]
+        if len(self.rows_rule):
+            blocks, amounts = self._rule_entries(visits, self.rows_rule, self.rows_week)
+            numbers = np.tile(width + np.arange(len(self.rows_rule)), 2)
+            rows, columns, values = [*rows, blocks], [*columns, numbers], [*values, amounts]
+        shape = (self.blocks, width + len(self.rows_rule))
+        table = sparse.coo_matrix(
+            (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), shape
+        ).tocsr()
+        table.eliminate_zeros()
+        return table
+
+    def _rule_entries(self, visits: Bools, rules: Ints, weeks: Ints) -> tuple[Ints, Floats]:
+        """Blocks and amounts of the visits made (+1) and allowed (-1) in given order rows."""
+        pricing = self.pricing
+        last = last_visit(visits)
+        made = visits[pricing.rule_job[rules], weeks].astype(float)
+        on = pricing.rule_on[rules]
+        allows = pricing.allowed[rules, last[on, weeks], weeks].astype(float)
+        blocks = np.concatenate([self.block[pricing.rule_job[rules]], self.block[on]])
+        return blocks, np.concatenate([made, -allows])
+
+    def _separate(self) -> bool:
+        """Add the order rows that the master's solution breaks most; False when it breaks none."""
+        if not self.with_rules or self.seconds_left() <= 0:
+            return False
+        excess = np.zeros((len(self.pricing.rule_job), self.pricing.problem.weeks))
+        for visits, numbers in zip(self.paths, self.column_of, strict=True):
+            weight = np.where(numbers >= 0, self.master.weights[numbers], 0.0)
+            if weight.any():
+                last = last_visit(visits)[self.pricing.rule_on]
+                rules, weeks = np.ogrid[: excess.shape[0], : excess.shape[1]]
+                excess += weight[self.block[self.pricing.rule_job], None] * visits[self.pricing.rule_job]
+                allows = self.pricing.allowed[rules, last, weeks]
+                excess -= weight[self.block[self.pricing.rule_on], None] * allows
+        excess[self.rows_rule, self.rows_week] = 0.0
+        order = np.argsort(-excess, axis=None)[:ROWS_PER_ROUND]
+        order = order[excess.ravel()[order] > 1e-6]
+        if not len(order):
+            return False
+        self._add_rows(*np.unravel_index(order, excess.shape))
+        return True
+
+    def _add_rows(self, rules: Ints, weeks: Ints) -> None:
+        rows: list[Ints] = []
+        columns: list[Ints] = []
+        values: list[Floats] = []
+        for visits, numbers in zip(self.paths, self.column_of, strict=True):
+            blocks, amounts = self._rule_entries(visits, rules, weeks)
+            keep = (numbers[blocks] >= 0) & (amounts != 0)
+            rows.append(np.tile(np.arange(len(rules)), 2)[keep])
+            columns.append(numbers[blocks][keep])
+            values.append(amounts[keep])
+        table = sparse.coo_matrix(
+            (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))),
+            (len(rules), self.columns),
+        ).tocsr()
+        self.master.add_rules(table.indptr, table.indices, table.data)
+        self.rows_rule = np.concatenate([self.rows_rule, rules])
+        self.rows_week = np.concatenate([self.rows_week, weeks])
+
+
+def last_visit(visits: Bools) -> Ints:
+    """Node of the latest visit up to and including each week (0 = before the season), shape (n, W)."""
+    weeks = np.arange(1, visits.shape[1] + 1, dtype=np.int64)
+    return np.asarray(np.maximum.accumulate(np.where(visits, weeks, 0), axis=1), dtype=np.int64)
