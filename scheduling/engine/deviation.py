@@ -17,7 +17,7 @@ from scheduling.engine.subjects import Playing
 Floats = NDArray[np.float64]
 Places = NDArray[np.int64]
 
-MEMORY = 8.0  # time constants after which wood has forgotten the air
+MEMORY = 5.0  # time constants after which wood has forgotten the air
 
 N_PARTS = 4
 MOISTURE, SETTLING, HOURS, CYCLING = range(N_PARTS)  # order of every coefficient vector
@@ -50,7 +50,7 @@ class Wood:
 
         Notes
         -----
-        Air further back than eight of the longest time constants is forgotten (0.03 % of its weight is left).
+        Air further back than five of the longest time constants is forgotten (0.7 % of its weight is left).
         """
         n = len(self.air.mean)
         memory = min(MEMORY * max(tau for _, tau in self.components), float(n))

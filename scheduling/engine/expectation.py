@@ -43,9 +43,11 @@ def wood_change(group: Group, k: int, start: Days, end: Days) -> tuple[Floats, F
         return mean, np.zeros_like(mean)
     places = np.concatenate([start, end])
     root = wood.factor(places)
-    begun, ended = root[: len(start)], root[len(start) :]
+    begun, ended = root[: len(start)], root[len(start) :]  # einsum: threads of a matrix product cost more
     size = np.einsum("ij,ij->i", root, root)
-    variance = size[: len(start), None] + size[None, len(start) :] - 2.0 * begun @ ended.T
+    variance = (
+        size[: len(start), None] + size[None, len(start) :] - 2.0 * np.einsum("ij,kj->ik", begun, ended)
+    )
     return mean, np.maximum(variance, 0.0)
 
 
@@ -141,7 +143,9 @@ def after_service(
             parts[MOISTURE] = change[s, d]
             terms = variance_terms(Span(parts, moved[s, d], elapsed))
             centre, weights, share, degrees = _coefficients(members, own, k, "fade_next")
-            p += share * out_probability(centre @ parts + start_mean, weights @ terms, tolerance, degrees)
+            mean = np.einsum("ip,pn->in", centre, parts) + start_mean
+            scale = np.einsum("iq,qn->in", weights, terms)
+            p += share * out_probability(mean, scale, tolerance, degrees)
         for row, values in zip(rows, p, strict=True):
             out[row][s, d] = values
     return out

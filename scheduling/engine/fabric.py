@@ -19,9 +19,7 @@ from scheduling.engine.subjects import Playing, RoomAir, Subject
 
 Floats = NDArray[np.float64]
 
-WARM_UP_DAYS = (
-    120  # [d] of air before the first service that matters: four times the slowest wood's median lag
-)
+WARM_UP_DAYS = 730  # [d] of air before the first service: eight times the longest lag on the grid
 LONGEST_MEMORY_DAYS = 5844  # [d], 16 years; an older service is treated as that old
 
 

@@ -117,7 +117,7 @@ class Deviations:
         for begin in range(0, n, BLOCK_DAYS):
             days = slice(begin, min(begin + BLOCK_DAYS, n) + 1)
             steps = slice(begin, min(begin + BLOCK_DAYS, n))
-            deviation = self.coefficients @ self.clocks[:, days]
+            deviation = np.einsum("pi,in->pn", self.coefficients, self.clocks[:, days])
             deviation += self.start[:, None]
             deviation += self.time * self.draws.walk_time[:, days]
             deviation += self.use * self.draws.walk_use[:, days]
