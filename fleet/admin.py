@@ -1,0 +1,174 @@
+"""Plain tables of the facts for whoever looks after the installation."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib import admin
+from django.db.models import Model
+from django.http import HttpRequest
+
+from fleet import intake, models
+
+
+@admin.register(models.Site)
+class SiteAdmin(admin.ModelAdmin):
+    list_display = ("name", "time_zone", "currency", "reserve_hours")
+    search_fields = ("name",)
+
+
+@admin.register(models.Membership)
+class MembershipAdmin(admin.ModelAdmin):
+    list_display = ("user", "site", "role")
+    list_filter = ("site", "role")
+    list_select_related = ("user", "site")
+
+
+@admin.register(models.Person)
+class PersonAdmin(admin.ModelAdmin):
+    list_display = ("name", "site", "role", "hours_per_week", "by_contract")
+    list_filter = ("site", "role")
+    list_select_related = ("site",)
+    search_fields = ("name",)
+
+
+@admin.register(models.Absence)
+class AbsenceAdmin(admin.ModelAdmin):
+    list_display = ("person", "first_day", "last_day")
+    list_select_related = ("person",)
+
+
+@admin.register(models.Term)
+class TermAdmin(admin.ModelAdmin):
+    list_display = ("name", "site", "first_day", "last_day", "weight_factor", "playing_factor")
+    list_filter = ("site",)
+    list_select_related = ("site",)
+
+
+@admin.register(models.Room)
+class RoomAdmin(admin.ModelAdmin):
+    list_display = ("name", "building", "use", "site")
+    list_filter = ("site",)
+    list_select_related = ("site",)
+    search_fields = ("name",)
+
+
+@admin.register(models.Sensor)
+class SensorAdmin(admin.ModelAdmin):
+    list_display = ("name", "room", "first_day", "last_day", "humidity_offset")
+    list_filter = ("site",)
+    list_select_related = ("room",)
+
+    def save_model(self, request: HttpRequest, obj: Model, form: Any, change: bool) -> None:
+        """Store the sensor and rebuild the days of the rooms it stands in and stood in."""
+        before = models.Sensor.objects.filter(pk=obj.pk).values_list("room", flat=True).first()
+        super().save_model(request, obj, form, change)
+        _rebuild({before, obj.room_id})  # type: ignore[attr-defined]
+
+    def delete_model(self, request: HttpRequest, obj: Any) -> None:
+        """Remove the sensor and rebuild the days of its room."""
+        super().delete_model(request, obj)
+        _rebuild({obj.room_id})
+
+    def delete_queryset(self, request: HttpRequest, queryset: Any) -> None:
+        """Remove sensors and rebuild the days of their rooms."""
+        rooms = set(queryset.values_list("room", flat=True))
+        super().delete_queryset(request, queryset)
+        _rebuild(rooms)
+
+
+def _rebuild(rooms: set[int | None]) -> None:
+    """Rebuild the days of rooms whose humidity is read differently now."""
+    for room in models.Room.objects.filter(pk__in=rooms - {None}).select_related("site"):
+        intake.rebuild_days(room)
+
+
+@admin.register(models.ClimateDay)
+class ClimateDayAdmin(admin.ModelAdmin):
+    list_display = ("room", "date", "readings", "doubtful", "hours_covered", "temp_c_mean", "rh_mean")
+    list_filter = ("room__site",)
+    list_select_related = ("room",)
+    date_hierarchy = "date"
+
+    def has_add_permission(self, request: HttpRequest) -> bool:
+        """Days are derived from readings and never typed in."""
+        return False
+
+    def has_change_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:
+        """Days are derived from readings and never typed in."""
+        return False
+
+
+@admin.register(models.InstrumentKind)
+class InstrumentKindAdmin(admin.ModelAdmin):
+    list_display = ("kind", "behaves_like", "site")
+    list_filter = ("site",)
+    list_select_related = ("site",)
+
+
+@admin.register(models.Instrument)
+class InstrumentAdmin(admin.ModelAdmin):
+    list_display = ("tag", "kind", "room", "use_class", "year_built", "retired_on")
+    list_filter = ("site", "kind", "use_class")
+    list_select_related = ("room",)
+    search_fields = ("tag", "maker", "model", "serial")
+
+
+@admin.register(models.Placement)
+class PlacementAdmin(admin.ModelAdmin):
+    list_display = ("instrument", "room", "first_day", "last_day")
+    list_filter = ("instrument__site",)
+    list_select_related = ("instrument", "room")
+
+
+class ServiceRuleInline(admin.TabularInline):
+    model = models.ServiceRule
+    extra = 0
+
+
+@admin.register(models.ServiceKind)
+class ServiceKindAdmin(admin.ModelAdmin):
+    list_display = ("kind", "unit", "position", "site")
+    list_filter = ("site",)
+    list_select_related = ("site",)
+    inlines = (ServiceRuleInline,)
+
+
+@admin.register(models.Service)
+class ServiceAdmin(admin.ModelAdmin):
+    list_display = ("instrument", "kind", "date", "found", "left", "technician")
+    list_filter = ("instrument__site", "kind")
+    list_select_related = ("instrument",)
+    date_hierarchy = "date"
+    raw_id_fields = ("instrument",)
+
+
+@admin.register(models.WorksheetLine)
+class WorksheetLineAdmin(admin.ModelAdmin):
+    list_display = ("instrument", "kind", "date", "point", "condition", "quantity", "before", "after", "unit")
+    list_filter = ("instrument__site", "kind")
+    list_select_related = ("instrument",)
+    raw_id_fields = ("instrument",)
+
+
+@admin.register(models.Booking)
+class BookingAdmin(admin.ModelAdmin):
+    list_display = ("title", "room", "starts_at", "ends_at", "performance")
+    list_filter = ("site", "performance")
+    list_select_related = ("room",)
+    date_hierarchy = "starts_at"
+    raw_id_fields = ("instruments",)
+
+
+@admin.register(models.NoteRequest)
+class NoteRequestAdmin(admin.ModelAdmin):
+    list_display = ("instrument", "symptom", "notes", "made_at", "state")
+    list_filter = ("instrument__site", "state")
+    list_select_related = ("instrument",)
+
+
+@admin.register(models.HeldVisit)
+class HeldVisitAdmin(admin.ModelAdmin):
+    list_display = ("instrument", "kind", "week")
+    list_filter = ("instrument__site", "kind")
+    list_select_related = ("instrument",)
