@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 
@@ -30,6 +30,12 @@ from scheduling.service_order import Standing, service_order
 
 # Nothing is played in public while a hardener dries; common practice, no source.
 DRYING_DAYS = 2
+# What leaving a visit of the approved plan must save [weighted days], so that next week does not dance.
+# Prior: common practice, no source.
+MOVING_PRICE = 0.25
+
+# Weeks of the visits of the plan that is being replaced, by instrument and kind of service.
+Previous = Mapping[tuple[int, str], tuple[int, ...]]
 
 
 @dataclass(frozen=True)
@@ -87,12 +93,19 @@ class SeasonSetup:
 
 
 def season_setup(
-    site: Site, season: Season, facts: FleetFacts, model: FleetModel, offered: HoursOffered, rules: bool
+    site: Site,
+    season: Season,
+    facts: FleetFacts,
+    model: FleetModel,
+    offered: HoursOffered,
+    rules: bool,
+    approved: Previous | None = None,
 ) -> SeasonSetup:
     """Return a site's season as a problem.
 
     Days before today are past: no plan changes them and they cost nothing. Without rules only paths and
-    hours are left: no held, barred or dated visit and no order between services.
+    hours are left: no held, barred or dated visit, no order between services and no regard for the visits of
+    the approved plan.
 
     Raises
     ------
@@ -102,31 +115,49 @@ def season_setup(
     hours, wishes = offered.hours, Wishes()
     if rules:
         hours, wishes = _wishes(site, season, facts.lines, offered)
-    visit_days = season.days[service_days(season.weeks)]
-    since_last, after = model.out_probability(visit_days, season.days)
-    to_come = (season.days >= season.today.toordinal()).astype(float)
-    weight = np.array([line.weight for line in facts.lines]).reshape(-1, 1)
-    daily = weight * weight_factors(site, season.days) * to_come
-    resets = _resets(season, facts.lines, model, wishes.dated)
-    step = service_days(season.weeks)
-    cost = arc_costs(since_last, after, daily, step, resets)
-    days_out = arc_costs(since_last, after, np.broadcast_to(to_come, daily.shape), step, resets)
+    previous = (approved or {}) if rules else {}
+    since_last, after = model.out_probability(season.days[service_days(season.weeks)], season.days)
+    cost, days_out = _costs(site, season, facts.lines, model, wishes, since_last, after)
+    standing = Standing(facts.lines, _done(season, facts.lines, wishes.dated), since_last, after)
     problem = SeasonProblem(
-        jobs=tuple(_jobs(facts.lines, cost, days_out, offered, wishes)),
+        jobs=tuple(_jobs(facts.lines, cost, days_out, offered, wishes, previous)),
         weeks=season.weeks,
         people=offered.names,
         hours=hours,
-        rules=tuple(
-            service_order(Standing(facts.lines, _done(season, facts.lines, wishes.dated), since_last, after))
-        )
-        if rules
-        else (),
+        rules=tuple(service_order(standing)) if rules else (),
+        moving_price=MOVING_PRICE if previous else 0.0,
     )
     return SeasonSetup(season, problem, facts.lines, offered, after, wishes)
 
 
+def _costs(
+    site: Site,
+    season: Season,
+    lines: Sequence[Line],
+    model: FleetModel,
+    wishes: Wishes,
+    since_last: Floats,
+    after: Floats,
+) -> tuple[Floats, Floats]:
+    """Return the cost of every arc, and the same days without weights."""
+    to_come = (season.days >= season.today.toordinal()).astype(float)
+    weight = np.array([line.weight for line in lines]).reshape(-1, 1)
+    weighted = weight * weight_factors(site, season.days) * to_come
+    resets = _resets(season, lines, model, wishes.dated)
+    step = service_days(season.weeks)
+    return (
+        arc_costs(since_last, after, weighted, step, resets),
+        arc_costs(since_last, after, np.broadcast_to(to_come, weighted.shape), step, resets),
+    )
+
+
 def _jobs(
-    lines: Sequence[Line], cost: Floats, days_out: Floats, offered: HoursOffered, wishes: Wishes
+    lines: Sequence[Line],
+    cost: Floats,
+    days_out: Floats,
+    offered: HoursOffered,
+    wishes: Wishes,
+    previous: Previous,
 ) -> list[Job]:
     return [
         Job(
@@ -138,6 +169,7 @@ def _jobs(
             held=wishes.held.get(n, ()),
             barred=wishes.barred.get(n, ()),
             people=offered.able(line.subject.service),
+            previous=previous.get((line.instrument_id, line.subject.service), ()),
         )
         for n, line in enumerate(lines)
     ]
