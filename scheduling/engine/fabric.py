@@ -102,9 +102,19 @@ class Fabric:
 
 
 def weave(
-    rooms: Sequence[RoomAir], cases: Sequence[Case], playing: Playing, today: int, horizon_days: int
+    rooms: Sequence[RoomAir],
+    cases: Sequence[Case],
+    playing: Playing,
+    today: int,
+    horizon_days: int,
+    earliest: int | None = None,
 ) -> Fabric:
     """Fit all seasons and lay every room's air out on one grid of days.
+
+    Parameters
+    ----------
+    earliest : int, optional
+        The oldest service that matters; of the last ones, if not given.
 
     Raises
     ------
@@ -119,7 +129,7 @@ def weave(
     history = {name: _moisture_history(room, today) for name, room in known.items()}
     humidity = {name: (days, known[name].rh[: len(days)]) for name, (days, _) in history.items()}
     buildings = {name: room.building for name, room in known.items()}
-    earliest = min((case.last_day for case in cases), default=today)
+    earliest = min([case.last_day for case in cases] + [today if earliest is None else earliest])
     first_day = max(earliest - WARM_UP_DAYS, today - LONGEST_MEMORY_DAYS)
     last_day = today + horizon_days
     seasons = air.fit_seasons(history, buildings, air.MOISTURE)

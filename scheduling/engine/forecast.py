@@ -12,6 +12,8 @@ from scheduling.engine.cases import Beliefs, Case, prepare, prior_beliefs
 from scheduling.engine.drivers import Driver, explain_group
 from scheduling.engine.expectation import Moments, after_service, since_last
 from scheduling.engine.fabric import Fabric, Group, weave
+from scheduling.engine.findings import earliest_finding
+from scheduling.engine.learning import learn as learn_fleet
 from scheduling.engine.passage import quantile_day
 from scheduling.engine.simulation import first_days_out
 from scheduling.engine.subjects import Days, Floats, Knock, Playing, Record, RoomAir, Stay, Subject
@@ -72,12 +74,18 @@ class FleetModel:
     """A fleet whose air, wood and deviations have been worked out; asked for outlooks or probabilities."""
 
     def __init__(
-        self, fabric: Fabric, cases: Sequence[Case], beliefs: Sequence[Beliefs], today: int, horizon_days: int
+        self,
+        fabric: Fabric,
+        groups: Sequence[Group],
+        cases: Sequence[Case],
+        beliefs: Sequence[Beliefs],
+        today: int,
+        horizon_days: int,
     ) -> None:
         self.subjects = tuple(case.subject for case in cases)
         self._fabric, self._cases, self._beliefs = fabric, cases, beliefs
         self._today, self._horizon_days = today, horizon_days
-        self._groups = fabric.groups(cases)
+        self._groups = groups
 
     def outlooks(self, seed: int, progress: Callable[[int, int], None] | None = None) -> list[Outlook]:
         """Forecast every subject, in the order of `subjects`; `progress` is told (done, total)."""
@@ -183,6 +191,7 @@ def build_model(
     playing: Playing,
     today: int,
     horizon_days: int = 365,
+    learn: bool = True,
 ) -> FleetModel:
     """Work out air, wood and deviation for a fleet.
 
@@ -196,6 +205,8 @@ def build_model(
         Proleptic ordinal in local time.
     horizon_days : int
         How far the forecast looks.
+    learn : bool
+        Whether values found at services count, or the priors alone.
 
     Raises
     ------
@@ -205,6 +216,8 @@ def build_model(
     if horizon_days < 1:
         raise ValueError(f"horizon of {horizon_days} days: must look at least one day ahead")
     cases = [prepare(subject, today) for subject in subjects]
-    fabric = weave(rooms, cases, playing, today, horizon_days)
-    beliefs = [prior_beliefs(case.prior) for case in cases]
-    return FleetModel(fabric, cases, beliefs, today, horizon_days)
+    earliest = earliest_finding(cases, today) if learn else today
+    fabric = weave(rooms, cases, playing, today, horizon_days, earliest)
+    groups = fabric.groups(cases)
+    beliefs = learn_fleet(groups, cases, today) if learn else [prior_beliefs(case.prior) for case in cases]
+    return FleetModel(fabric, groups, cases, beliefs, today, horizon_days)

@@ -1,0 +1,271 @@
+"""From prior to posterior: each instrument's own records, on top of what its like have taught."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import gammaln, log_ndtr
+
+from scheduling.engine import priors
+from scheduling.engine.cases import YEAR, Beliefs, Case, kind_of, prior_beliefs
+from scheduling.engine.deviation import N_PARTS
+from scheduling.engine.fabric import Group
+from scheduling.engine.findings import Findings, found_spans, knock_spans, lay_out
+
+Floats = NDArray[np.float64]
+
+SHARED = 0.5  # [-] of a coefficient's prior variance that instruments alike have in common; prior, no source
+NOISE_WORTH = 2.0 * priors.SHAPE  # findings that the prior noise is worth when a fleet's noise is pooled
+NEW_YEARS, OLD_YEARS = 2.0, 30.0  # age groups: new, settled, old
+NEWTON_STEPS, NEWTON_TOLERANCE = 50, 1e-10
+
+
+def update(prior: Beliefs, findings: Findings) -> Beliefs:
+    """Conjugate normal-inverse-gamma regression, for every time-constant factor at once.
+
+    Parameters
+    ----------
+    prior : Beliefs
+    findings : Findings
+
+    Returns
+    -------
+    Beliefs
+        The factors' weights are multiplied by their evidence.
+
+    Notes
+    -----
+    values = parts @ coefficients + error, error ~ N(0, s noise), coefficients | s ~ N(mean, s spread),
+    s ~ inverse gamma(shape, shape scale). Written with the innovation covariance, so that a coefficient that
+    is known to be zero stays zero.
+
+    References
+    ----------
+    A. Gelman et al., *Bayesian Data Analysis*, 3rd ed., 2013, ch. 14 (conjugate linear regression).
+    """
+    n = len(findings)
+    if not n:
+        return prior
+    parts = findings.parts
+    cross = prior.spread @ parts.transpose(0, 2, 1)  # (k, 4, n)
+    innovation = parts @ cross + np.diag(findings.noise)
+    surprise = findings.values - np.einsum("kni,ki->kn", parts, prior.mean)
+    gain = np.linalg.solve(innovation, cross.transpose(0, 2, 1)).transpose(0, 2, 1)
+    weighed = np.linalg.solve(innovation, surprise[..., None])[..., 0]
+    misfit = np.einsum("kn,kn->k", surprise, weighed)
+    spread = prior.spread - gain @ parts @ prior.spread
+    shape, rate = prior.shape + n / 2.0, prior.shape * prior.scale + misfit / 2.0
+    evidence = _log_evidence(prior, innovation, misfit, n)
+    weights = prior.weights * np.exp(evidence - evidence.max())
+    return Beliefs(
+        weights=weights / weights.sum(),
+        mean=prior.mean + np.einsum("kin,kn->ki", gain, surprise),
+        spread=(spread + spread.transpose(0, 2, 1)) / 2.0,
+        shape=shape,
+        scale=rate / shape,
+        learned_from=prior.learned_from + n,
+    )
+
+
+def _log_evidence(prior: Beliefs, innovation: Floats, misfit: Floats, n: int) -> Floats:
+    """Log density of the findings under the prior: a multivariate Student t."""
+    degrees = 2.0 * prior.shape
+    _, size = np.linalg.slogdet(innovation)
+    spread = misfit / prior.scale
+    return np.asarray(
+        gammaln((degrees + n) / 2)
+        - gammaln(degrees / 2)
+        - 0.5 * (n * np.log(np.pi * degrees) + size + n * np.log(prior.scale))
+        - 0.5 * (degrees + n) * np.log1p(spread / degrees)
+    )
+
+
+def update_by_knocks(prior: Beliefs, knocks: Findings, knocked: NDArray[np.bool_]) -> Beliefs:
+    """Learn from glides that knocked or did not: probit likelihood, Laplace approximation.
+
+    Parameters
+    ----------
+    prior : Beliefs
+    knocks : Findings
+        `values` are the thresholds less what the bedding before had left; `noise` includes their spread.
+    knocked : bool array, shape (n,)
+
+    Notes
+    -----
+    A contact knocks when its gap passes the threshold, on the positive side only: a forced glide is silent.
+    The noise factor is held at its mean. The factors' weights are left alone: a yes or no says little of how
+    fast the wood is.
+    """
+    if not len(knocks):
+        return prior
+    mean, spread = prior.mean.copy(), prior.spread.copy()
+    noise = prior.scale * prior.shape / (prior.shape - 1.0)
+    for k in range(len(mean)):
+        sd = np.sqrt(noise[k] * knocks.noise)
+        design, offset = knocks.parts[k] / sd[:, None], -knocks.values / sd
+        found, covariance = probit_laplace(mean[k], noise[k] * spread[k], design, offset, knocked)
+        mean[k], spread[k] = found, covariance / noise[k]
+    return replace(prior, mean=mean, spread=spread, learned_from=prior.learned_from + len(knocks))
+
+
+def probit_laplace(
+    mean: Floats, covariance: Floats, design: Floats, offset: Floats, happened: NDArray[np.bool_]
+) -> tuple[Floats, Floats]:
+    """Mode and curvature of a probit posterior with a normal prior.
+
+    Parameters
+    ----------
+    mean, covariance : array, shapes (p,) and (p, p)
+        Prior; a coefficient without variance stays as it is.
+    design, offset : array, shapes (n, p) and (n,)
+        The event happens with probability Phi(design @ coefficients + offset).
+    happened : bool array, shape (n,)
+
+    Returns
+    -------
+    mode, covariance : array
+
+    Raises
+    ------
+    RuntimeError
+        If Newton's method does not settle; the posterior is log-concave, so the input is at fault.
+    """
+    free = np.flatnonzero(np.diag(covariance) > 0)
+    rows, sign = design[:, free], np.where(happened, 1.0, -1.0)
+    precision = np.linalg.inv(covariance[np.ix_(free, free)])
+    at, fixed = mean[free].copy(), offset + design @ mean - rows @ mean[free]
+    for _ in range(NEWTON_STEPS):
+        z = sign * (rows @ at + fixed)
+        mills = np.exp(-0.5 * z * z - 0.5 * np.log(2 * np.pi) - log_ndtr(z))
+        gradient = rows.T @ (sign * mills) - precision @ (at - mean[free])
+        curvature = precision + rows.T @ (rows * (mills * (z + mills))[:, None])
+        step = np.linalg.solve(curvature, gradient)
+        at += step
+        if np.max(np.abs(step) * np.sqrt(np.diag(precision))) < NEWTON_TOLERANCE:
+            break
+    else:
+        raise RuntimeError("no mode found for the knocks; is a part of the design not a number?")
+    mode, out = mean.copy(), np.zeros_like(covariance)
+    mode[free] = at
+    out[np.ix_(free, free)] = np.linalg.inv(curvature)
+    return mode, out
+
+
+@dataclass(frozen=True)
+class Testimony:
+    """What one instrument says of the mean of its like: information about it, and how noisy it was."""
+
+    precision: Floats
+    shift: Floats
+    misfit: float
+    count: int
+
+    def __add__(self, other: Testimony) -> Testimony:
+        return Testimony(
+            self.precision + other.precision,
+            self.shift + other.shift,
+            self.misfit + other.misfit,
+            self.count + other.count,
+        )
+
+    def __sub__(self, other: Testimony) -> Testimony:
+        return Testimony(
+            self.precision - other.precision,
+            self.shift - other.shift,
+            self.misfit - other.misfit,
+            self.count - other.count,
+        )
+
+
+SILENCE = Testimony(np.zeros((N_PARTS, N_PARTS)), np.zeros(N_PARTS), 0.0, 0)
+
+
+def testify(prior: Beliefs, findings: Findings) -> Testimony:
+    """Evidence of one instrument about the departure of its like's mean from the prior mean.
+
+    Notes
+    -----
+    Its own coefficients scatter around that mean by the part of the variance that is not shared. At the
+    middle time constant and a noise factor of 1.
+    """
+    if not len(findings):
+        return SILENCE
+    k = len(prior.weights) // 2
+    parts = findings.parts[k]
+    covariance = parts @ ((1.0 - SHARED) * prior.spread[k]) @ parts.T + np.diag(findings.noise)
+    surprise = findings.values - parts @ prior.mean[k]
+    weighed = np.linalg.solve(covariance, np.column_stack([parts, surprise]))
+    return Testimony(
+        parts.T @ weighed[:, :-1], parts.T @ weighed[:, -1], float(surprise @ weighed[:, -1]), len(surprise)
+    )
+
+
+def fleet_prior(prior: Beliefs, others: Testimony) -> Beliefs:
+    """The prior of an instrument after hearing the others of its kind.
+
+    Notes
+    -----
+    Coefficients: normal, exact for given noise. Noise: the others' misfit around their own best mean, with
+    the prior worth `NOISE_WORTH` findings; it does not change how far instruments differ.
+    """
+    if not others.count:
+        return prior
+    k = len(prior.weights) // 2
+    shared = SHARED * prior.spread[k]
+    doubt = shared @ np.linalg.inv(np.eye(N_PARTS) + others.precision @ shared)
+    move = doubt @ others.shift
+    misfit = max(others.misfit - float(others.shift @ move), 0.0)
+    noise = (NOISE_WORTH + misfit) / (NOISE_WORTH + others.count)
+    spread = ((1.0 - SHARED) * prior.spread + (doubt + doubt.T) / 2.0) / noise
+    return replace(prior, mean=prior.mean + move, spread=spread, scale=prior.scale * noise)
+
+
+def likeness(case: Case) -> Hashable:
+    """Instruments with the same key are thought to be alike."""
+    subject = case.subject
+    age = (case.last_day - subject.in_service_day) / YEAR
+    group = "new" if age < NEW_YEARS else "settled" if age < OLD_YEARS else "old"
+    return subject.service, kind_of(subject), group, subject.use_class, subject.humidity_control
+
+
+def learn(groups: Sequence[Group], cases: Sequence[Case], today: int) -> list[Beliefs]:
+    """Beliefs of every case from its own records and those of its like.
+
+    Parameters
+    ----------
+    groups : sequence of Group
+        Between them they hold every case once.
+    cases : sequence of Case
+    today : int
+        Records after it are not looked at.
+    """
+    beliefs = [prior_beliefs(case.prior) for case in cases]
+    found: list[Findings | None] = [None] * len(cases)
+    knocks: dict[int, tuple[Findings, NDArray[np.bool_]]] = {}
+    for group in groups:
+        for i in group.members:
+            spans, values = found_spans(cases[i], today)
+            found[i] = lay_out(group, cases[i], spans, values, cases[i].prior.found_sd) if spans else None
+            trials, knocked = knock_spans(cases[i], today)
+            if trials:
+                gaps = [priors.KNOCK_GAP_MM] * len(trials)
+                laid = lay_out(group, cases[i], trials, gaps, priors.KNOCK_GAP_SD_MM)
+                knocks[i] = laid, np.array(knocked)
+    said = [
+        testify(belief, own) if own is not None else SILENCE
+        for belief, own in zip(beliefs, found, strict=True)
+    ]
+    heard: dict[Hashable, Testimony] = defaultdict(lambda: SILENCE)
+    for case, testimony in zip(cases, said, strict=True):
+        heard[likeness(case)] = heard[likeness(case)] + testimony
+    out = []
+    for i, case in enumerate(cases):
+        belief = fleet_prior(beliefs[i], heard[likeness(case)] - said[i])
+        own = found[i]
+        belief = update(belief, own) if own is not None else belief
+        out.append(update_by_knocks(belief, *knocks[i]) if i in knocks else belief)
+    return out
