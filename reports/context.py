@@ -11,6 +11,9 @@ from django.utils import timezone
 from django.utils.functional import SimpleLazyObject
 from django.utils.translation import gettext_lazy as _
 
+from fleet.models import Site
+from reports.ribbon import build_ribbon
+
 PAGES = (
     ("this_week", _("This week"), ()),
     ("instruments", _("Instruments"), ("instrument",)),
@@ -39,8 +42,14 @@ def page_links(request: HttpRequest) -> list[PageLink]:
             address = reverse(name)
         except NoReverseMatch:
             continue
-        links.append(PageLink(address, title, here == name or here in within))
+        links.append(PageLink(address, str(title), here == name or here in within))
     return links
+
+
+def other_sites(request: HttpRequest) -> list[Site]:
+    """Return the user's sites but the one being read, for the choice at the foot of the page."""
+    here = request.membership.site_id  # type: ignore[attr-defined]
+    return list(Site.objects.for_user(request.user).exclude(pk=here).order_by("name"))
 
 
 def site_frame(request: HttpRequest) -> dict[str, Any]:
@@ -53,4 +62,7 @@ def site_frame(request: HttpRequest) -> dict[str, Any]:
         "site": membership.site,
         "today": timezone.localdate(),
         "pages": SimpleLazyObject(lambda: page_links(request)),
+        "sites": SimpleLazyObject(lambda: other_sites(request)),
+        "ribbon": SimpleLazyObject(lambda: build_ribbon(membership.site, timezone.localdate())),
+        "stepped_over": getattr(request, "stepped_over", False),
     }

@@ -3,7 +3,20 @@
 from django.contrib.auth import views as auth
 from django.urls import path
 
+from reports import views
+
 urlpatterns = [
     path("login/", auth.LoginView.as_view(), name="login"),
     path("logout/", auth.LogoutView.as_view(), name="logout"),
+    path("site/", views.choose_site, name="choose_site"),
+    path("", views.this_week, name="this_week"),
+    path("instruments/", views.instrument_list, name="instruments"),
+    path("instruments/<int:pk>/", views.instrument, name="instrument"),
+    path("instruments/<int:pk>/figures/<slug:kind>/", views.instrument_figure, name="instrument_figure"),
+    path("rooms/", views.room_list, name="rooms"),
+    path("rooms/<int:pk>/", views.room, name="room"),
+    path("rooms/<int:pk>/figures/<slug:name>/", views.room_figure, name="room_figure"),
+    path("season/", views.season_plan, name="season_plan"),
+    path("season/<int:pk>/", views.season_plan, name="one_season_plan"),
+    path("requests/", views.request_list, name="requests"),
 ]

@@ -1,14 +1,26 @@
-"""Filters that every template may use: weeks and figures as people write them."""
+"""What every template may use: weeks, amounts and days as people write them, marks of state, due windows."""
 
 from __future__ import annotations
 
 from datetime import date
+from typing import Any
 
 from django import template
+from django.utils import timezone
 
 from fleet.weeks import week_of
+from reports import words
+from reports.axis import DueBar, TimeAxis
+from reports.queries.rooms import RoomAirNow
+from scheduling.models import Forecast, ForecastState, SeasonPlan
 
 register = template.Library()
+
+SHAPE_OF_STATE = {
+    ForecastState.IN_TOLERANCE: "open",
+    ForecastState.LEAVING_SOON: "half",
+    ForecastState.OUT: "full",
+}
 
 
 @register.filter
@@ -20,4 +32,90 @@ def iso_week(day: date) -> str:
 @register.filter
 def percent(fraction: float | None, digits: int = 0) -> str:
     """Write a fraction as a percentage with its sign."""
-    return "" if fraction is None else f"{100 * fraction:.{digits}f} %"
+    return "" if fraction is None else f"{100 * fraction:.{digits}f}\N{NO-BREAK SPACE}%"
+
+
+@register.filter
+def hours(value: float | None) -> str:
+    """Write hours with their unit and no more decimals than they need."""
+    return "" if value is None else f"{round(value, 2):g}\N{NO-BREAK SPACE}h"
+
+
+@register.filter
+def amount(value: float | None, unit: str) -> str:
+    """Write a deviation or tolerance with its unit."""
+    return words.amount(value, unit)
+
+
+@register.filter
+def signed(value: float | None, digits: int | None = None) -> str:
+    """Write a number with a minus sign instead of a hyphen, a dash where there is none."""
+    if value is None:
+        return "–"
+    text = f"{value:g}" if digits is None else f"{value:.{digits}f}"
+    return text.replace("-", "\N{MINUS SIGN}")
+
+
+@register.filter
+def short_day(day: date | None) -> str:
+    """Write a day as people do, with its year only where it could be mistaken."""
+    return "" if day is None else words.short_day(day, timezone.localdate())
+
+
+@register.filter
+def due_window(forecast: Forecast) -> str:
+    """Write the due window of a forecast in a few words."""
+    return words.due_window(forecast, timezone.localdate())
+
+
+@register.filter
+def due_sentence(forecast: Forecast) -> str:
+    """Write in one sentence when an instrument leaves its tolerance."""
+    return words.due_sentence(forecast, timezone.localdate())
+
+
+@register.filter
+def outcome_sentence(plan: SeasonPlan) -> str:
+    """Say how good a plan is and how that is known."""
+    return words.outcome_sentence(plan)
+
+
+@register.filter
+def look_up(table: dict[str, Any], key: str) -> Any:
+    """Return what a table holds under a key."""
+    return table.get(key, "")
+
+
+@register.inclusion_tag("reports/state.html")
+def state(forecast: Forecast) -> dict[str, Any]:
+    """Write the state of a forecast: a word with a mark of its own shape."""
+    return {
+        "shape": SHAPE_OF_STATE[ForecastState(forecast.state)],
+        "word": forecast.get_state_display(),
+    }
+
+
+@register.inclusion_tag("reports/state.html")
+def marked(shape: str, word: str) -> dict[str, Any]:
+    """Write a word with one of the three marks: open, half or full."""
+    return {"shape": shape, "word": word}
+
+
+@register.inclusion_tag("reports/due.html")
+def due(bar: DueBar | None, axis: TimeAxis) -> dict[str, Any]:
+    """Draw a due window on a shared axis; the words beside it say the same."""
+    return {"bar": bar, "months": axis.months()}
+
+
+@register.inclusion_tag("reports/range.html")
+def humidity_range(air: RoomAirNow) -> dict[str, Any]:
+    """Draw the thirty days' humidity of a room from 0 to 100 percent, the notch at the mean."""
+    low, mean, high = air.rh_low, air.rh_mean, air.rh_high
+    if low is None or mean is None or high is None:
+        return {"left": None}
+    left, right = 100 * low, 100 * high
+    return {
+        "left": round(left, 1),
+        "width": round(max(right - left, 0.8), 1),
+        "notch": round(100 * mean, 1),
+    }

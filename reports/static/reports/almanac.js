@@ -1,1 +1,2 @@
-// What every page needs of the browser: nothing yet that the server could not do alone.
+// Tells the style sheet that lists answer by themselves, so that the button beside them is not needed.
+document.documentElement.classList.add("js");

@@ -1,0 +1,112 @@
+"""What the pages of instruments show: the fleet with the service due first, and one instrument whole."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from django.db.models import F, OuterRef, Subquery
+
+from fleet.access import SiteQuerySet
+from fleet.models import Instrument, NoteRequest, RequestState, Service, Site
+from reports.axis import DueBar, TimeAxis, due_bar
+from reports.figures import OutlookRow, digits_for, outlook_rows
+from reports.queries.plans import plan_for
+from scheduling.models import Forecast, PlannedVisit
+
+AHEAD = timedelta(weeks=26)
+
+
+@dataclass(frozen=True)
+class FleetLine:
+    """One instrument of the list with the forecast it is listed for."""
+
+    instrument: Instrument
+    forecast: Forecast | None
+    bar: DueBar | None
+
+
+def fleet(site: Site) -> SiteQuerySet[Instrument]:
+    """Return the instruments in service at a site."""
+    return Instrument.objects.of_site(site).filter(retired_on__isnull=True).select_related("room")
+
+
+def pointed_at_forecast(
+    instruments: SiteQuerySet[Instrument], service: str = "", state: str = ""
+) -> SiteQuerySet[Instrument]:
+    """Point each instrument at the forecast due first, of one service or in one state where given."""
+    wanted = Forecast.objects.filter(instrument=OuterRef("pk"))
+    if service:
+        wanted = wanted.filter(kind=service)
+    if state:
+        wanted = wanted.filter(state=state)
+    first = wanted.order_by(F("due_middle").asc(nulls_last=True), "-out_now", "kind")
+    pointed = instruments.annotate(
+        shown=Subquery(first.values("pk")[:1]),
+        due=Subquery(first.values("due_middle")[:1]),
+        out_now=Subquery(first.values("out_now")[:1]),
+    )
+    return pointed.filter(shown__isnull=False) if service or state else pointed
+
+
+def fleet_lines(instruments: Iterable[Instrument], axis: TimeAxis) -> list[FleetLine]:
+    """Fetch the forecasts that instruments point at, in one query, and draw their bars."""
+    instruments = list(instruments)
+    shown = [one.shown for one in instruments if one.shown]  # type: ignore[attr-defined]
+    forecasts = Forecast.objects.defer("weekly", "drivers").in_bulk(shown)
+    lines = []
+    for one in instruments:
+        forecast = forecasts.get(one.shown)  # type: ignore[attr-defined]
+        lines.append(FleetLine(one, forecast, due_bar(forecast, axis) if forecast else None))
+    return lines
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """One service of an instrument: its forecast, the bar, the numbers of its figure and what is planned."""
+
+    forecast: Forecast
+    bar: DueBar | None
+    rows: list[OutlookRow]
+    digits: int
+    planned: list[PlannedVisit]
+
+
+@dataclass(frozen=True)
+class InstrumentPage:
+    """One instrument as its page shows it."""
+
+    instrument: Instrument
+    outlooks: list[Outlook]
+    history: list[Service]
+    requests: list[NoteRequest]
+
+
+def instrument_page(instrument: Instrument, axis: TimeAxis, today: date) -> InstrumentPage:
+    """Gather an instrument's forecasts, records, open requests and planned visits."""
+    order = {
+        kind: place for place, kind in enumerate(instrument.site.service_kinds.values_list("kind", flat=True))
+    }
+    forecasts = sorted(instrument.forecasts.select_related("run"), key=lambda one: order.get(one.kind, 99))
+    plan = plan_for(instrument.site, today)
+    visits = (
+        list(PlannedVisit.objects.filter(plan=plan, instrument=instrument).order_by("week", "kind"))
+        if plan
+        else []
+    )
+    return InstrumentPage(
+        instrument=instrument,
+        outlooks=[
+            Outlook(
+                one,
+                due_bar(one, axis),
+                outlook_rows(one),
+                digits_for(one.unit),
+                [visit for visit in visits if visit.kind == one.kind],
+            )
+            for one in forecasts
+        ],
+        history=list(instrument.services.order_by("-date", "-order", "kind")),
+        requests=list(instrument.requests.filter(state=RequestState.OPEN).order_by("made_at")),
+    )

@@ -1,0 +1,168 @@
+"""The air of a site's rooms: now, over thirty days, and how far it can be trusted."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from django.db.models import Avg, Count, Max, Min, OuterRef, Q, Subquery, Sum
+from django.utils import timezone
+from django.utils.formats import date_format
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+
+from fleet.access import SiteQuerySet
+from fleet.models import ClimateDay, ClimateReading, Room, Sensor, Site
+
+SPAN_DAYS = 30
+SILENT_AFTER = timedelta(days=2)
+# A day with fewer hours of trusted readings counts as a gap; common practice, no source.
+WHOLE_DAY_HOURS = 12
+
+
+@dataclass(frozen=True)
+class Word:
+    """One word on the quality of a room's air, with the sentence behind it."""
+
+    word: str
+    sentence: str
+    shape: str
+
+
+@dataclass(frozen=True)
+class RoomAirNow:
+    """One room of the list; humidity as fractions, temperature in degC."""
+
+    room: Room
+    instruments: int
+    time: datetime | None
+    temp_c: float | None
+    rh: float | None
+    rh_low: float | None
+    rh_mean: float | None
+    rh_high: float | None
+    words: list[Word]
+
+    @property
+    def troubled(self) -> bool:
+        """Whether anything but a whole record is to be said."""
+        return any(word.shape != "open" for word in self.words)
+
+
+def rooms_now(site: Site, today: date, now: datetime) -> list[RoomAirNow]:
+    """Return every room of a site with its air: three queries whatever their number."""
+    return _rooms_now(Room.objects.of_site(site), site, today, now)
+
+
+def room_now(room: Room, today: date, now: datetime) -> RoomAirNow:
+    """Return one room with its air."""
+    return _rooms_now(Room.objects.filter(pk=room.pk), room.site, today, now)[0]
+
+
+def _rooms_now(rows: SiteQuerySet[Room], site: Site, today: date, now: datetime) -> list[RoomAirNow]:
+    latest = ClimateReading.objects.filter(room=OuterRef("pk"), doubt="").order_by("-time")
+    rooms = rows.select_related("borrows_from").annotate(
+        standing=Count("instruments", filter=Q(instruments__retired_on__isnull=True)),
+        last_time=Subquery(latest.values("time")[:1]),
+        last_temp=Subquery(latest.values("temp_c")[:1]),
+        last_rh=Subquery(latest.values("rh")[:1]),
+    )
+    spans = {row["room"]: row for row in _spans(site, today)}
+    sensed = set(
+        Sensor.objects.of_site(site)
+        .filter(Q(last_day__isnull=True) | Q(last_day__gte=today))
+        .values_list("room_id", flat=True)
+    )
+    return [_room_now(room, spans.get(room.pk), room.pk in sensed, now) for room in rooms]
+
+
+def _spans(site: Site, today: date) -> Iterable[Mapping[str, Any]]:
+    return (
+        ClimateDay.objects.of_site(site)
+        .filter(date__gt=today - timedelta(days=SPAN_DAYS), date__lte=today)
+        .values("room")
+        .annotate(
+            low=Min("rh_min"),
+            mean=Avg("rh_mean"),
+            high=Max("rh_max"),
+            readings=Sum("readings"),
+            doubtful=Sum("doubtful"),
+            whole=Count("pk", filter=Q(hours_covered__gte=WHOLE_DAY_HOURS)),
+        )
+        .order_by()
+    )
+
+
+def _room_now(room: Room, span: Mapping[str, Any] | None, sensed: bool, now: datetime) -> RoomAirNow:
+    time = room.last_time  # type: ignore[attr-defined]
+    fresh = time is not None and now - time <= SILENT_AFTER
+    span = span or {}
+    return RoomAirNow(
+        room=room,
+        instruments=room.standing,  # type: ignore[attr-defined]
+        time=time,
+        temp_c=room.last_temp if fresh else None,  # type: ignore[attr-defined]
+        rh=room.last_rh if fresh else None,  # type: ignore[attr-defined]
+        rh_low=span.get("low"),
+        rh_mean=span.get("mean"),
+        rh_high=span.get("high"),
+        words=_quality(room, span, sensed, time, fresh),
+    )
+
+
+def _quality(
+    room: Room, span: Mapping[str, Any], sensed: bool, time: datetime | None, fresh: bool
+) -> list[Word]:
+    if time is None and not sensed:
+        return [_borrowed(room)]
+    words = []
+    if not fresh:
+        words.append(_silent(time))
+    if span.get("doubtful"):
+        share = span["doubtful"] / span["readings"]
+        words.append(
+            Word(
+                _("doubtful"),
+                _("%(share).0f %% of thirty days' readings are stuck or jump; they are kept but not used.")
+                % {"share": 100 * share},
+                "half",
+            )
+        )
+    missing = SPAN_DAYS - span.get("whole", 0)
+    if missing > 1:
+        words.append(
+            Word(
+                _("gaps"),
+                ngettext(
+                    "%(count)d day of the last thirty lacks more than half its hours.",
+                    "%(count)d days of the last thirty lack more than half their hours.",
+                    missing,
+                )
+                % {"count": missing},
+                "half",
+            )
+        )
+    return words or [Word(_("whole"), _("Readings are fresh and without gaps."), "open")]
+
+
+def _silent(time: datetime | None) -> Word:
+    if time is None:
+        return Word(_("silent"), _("Its sensor has sent nothing that can be trusted."), "full")
+    day = date_format(timezone.localtime(time), "j F")
+    return Word(_("silent"), _("No trusted reading since %(day)s.") % {"day": day}, "full")
+
+
+def _borrowed(room: Room) -> Word:
+    if room.borrows_from:
+        return Word(
+            _("borrowed"),
+            _("No sensor; the air of %(room)s stands in, with a wider band.") % {"room": room.borrows_from},
+            "half",
+        )
+    return Word(
+        _("borrowed"),
+        _("No sensor; the air of the other rooms stands in, with a wider band."),
+        "half",
+    )

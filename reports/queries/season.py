@@ -1,0 +1,129 @@
+"""What the season plan shows: a table of weeks and instruments, the hours under it, and what was put off."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+from itertools import groupby
+
+from fleet.models import Instrument, Room, Site
+from fleet.weeks import mondays
+from scheduling.models import PlannedVisit, PutOff, SeasonPlan
+
+
+@dataclass(frozen=True)
+class WeekColumn:
+    """One week of the plan: hours [h], worth [weighted days per h], and bar lengths in percent."""
+
+    monday: date
+    offered: float
+    used: float
+    worth: float
+    offered_length: float
+    used_length: float
+    new_month: bool
+
+
+@dataclass(frozen=True)
+class PlanRow:
+    """One instrument: its visits week by week, in the order of the columns."""
+
+    instrument: Instrument
+    cells: list[list[PlannedVisit]]
+
+
+@dataclass(frozen=True)
+class RoomRows:
+    """The rows of one room."""
+
+    room: Room
+    rows: list[PlanRow]
+
+
+@dataclass(frozen=True)
+class SeasonPage:
+    """A season plan as a page shows it."""
+
+    plan: SeasonPlan
+    weeks: list[WeekColumn]
+    rooms: list[RoomRows]
+    put_off: list[PutOff]
+    letters: dict[str, str]
+    offered: float
+    used: float
+    others: list[SeasonPlan]
+
+    @property
+    def saved_share(self) -> float | None:
+        """What the plan saves of the calendar rule's cost, as a fraction."""
+        calendar = self.plan.calendar_cost
+        return (calendar - self.plan.cost) / calendar if calendar else None
+
+
+def season_page(site: Site, plan: SeasonPlan) -> SeasonPage:
+    """Lay out a plan: four queries whatever the size of the fleet."""
+    visits = list(
+        PlannedVisit.objects.filter(plan=plan)
+        .select_related("instrument__room", "technician")
+        .order_by("instrument__room__building", "instrument__room__name", "instrument__tag", "week", "kind")
+    )
+    put_off = list(
+        PutOff.objects.filter(plan=plan).select_related("instrument__room").order_by("-cost", "pk")
+    )
+    kinds = list(site.service_kinds.values_list("kind", flat=True))
+    return SeasonPage(
+        plan=plan,
+        weeks=_columns(plan),
+        rooms=[RoomRows(room, list(rows)) for room, rows in groupby(_rows(plan, visits), _room)],
+        put_off=put_off,
+        letters=short_letters([*kinds, *sorted({visit.kind for visit in visits} - set(kinds))]),
+        offered=sum(plan.hours_offered),
+        used=sum(plan.hours_used),
+        others=list(SeasonPlan.objects.of_site(site).exclude(pk=plan.pk).order_by("-made_at", "-pk")[:8]),
+    )
+
+
+def _columns(plan: SeasonPlan) -> list[WeekColumn]:
+    weeks = mondays(plan.start, plan.weeks)
+    most = max([*plan.hours_offered, *plan.hours_used, 1e-9])
+    return [
+        WeekColumn(
+            monday,
+            offered,
+            used,
+            worth,
+            offered_length=round(100 * offered / most, 1),
+            used_length=round(100 * used / most, 1),
+            new_month=number == 0 or monday.month != weeks[number - 1].month,
+        )
+        for number, (monday, offered, used, worth) in enumerate(
+            zip(weeks, plan.hours_offered, plan.hours_used, plan.hour_worth, strict=True)
+        )
+    ]
+
+
+def _rows(plan: SeasonPlan, visits: Iterable[PlannedVisit]) -> list[PlanRow]:
+    by_instrument: dict[Instrument, dict[date, list[PlannedVisit]]] = {}
+    for visit in visits:
+        by_instrument.setdefault(visit.instrument, defaultdict(list))[visit.week].append(visit)
+    weeks = mondays(plan.start, plan.weeks)
+    return [
+        PlanRow(instrument, [cells.get(monday, []) for monday in weeks])
+        for instrument, cells in by_instrument.items()
+    ]
+
+
+def _room(row: PlanRow) -> Room:
+    return row.instrument.room
+
+
+def short_letters(kinds: Iterable[str]) -> dict[str, str]:
+    """Give each kind of service the shortest beginning that no kind before it has taken."""
+    taken: dict[str, str] = {}
+    for kind in kinds:
+        lengths = range(1, len(kind) + 1)
+        short = next((kind[:n] for n in lengths if kind[:n] not in taken.values()), kind)
+        taken[kind] = short
+    return taken

@@ -1,0 +1,155 @@
+"""What This week shows: visits by room, requests note by note, concerts, warnings and hours."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from itertools import groupby
+from typing import Any
+
+from fleet.models import Absence, Booking, NoteRequest, RequestState, Room, Service, Site
+from reports.queries.plans import plan_for, week_number
+from reports.queries.rooms import RoomAirNow, rooms_now
+from scheduling.models import Forecast, ForecastRun, PlannedVisit, SeasonPlan
+
+OLD_AFTER = timedelta(days=3)
+
+
+@dataclass(frozen=True)
+class VisitLine:
+    """A planned visit with the forecast behind it and the record that answers it, if there is one."""
+
+    visit: PlannedVisit
+    forecast: Forecast | None
+    done: Service | None
+
+
+@dataclass(frozen=True)
+class RoomVisits:
+    """The visits of one room."""
+
+    room: Room
+    lines: list[VisitLine]
+
+    @property
+    def hours(self) -> float:
+        """Hours planned in the room [h]."""
+        return sum(line.visit.hours for line in self.lines)
+
+
+@dataclass(frozen=True)
+class WeekWork:
+    """The work of one week; hours are those of everybody, `shown_hours` those of the visits shown."""
+
+    plan: SeasonPlan | None
+    number: int | None
+    rooms: list[RoomVisits]
+    visits: int
+    shown_hours: float
+    hours_offered: float | None
+    hours_used: float | None
+    hour_worth: float | None
+
+
+@dataclass(frozen=True)
+class Warnings:
+    """What a technician should know before believing the page."""
+
+    rooms: list[RoomAirNow]
+    forecast_run: ForecastRun | None
+    forecast_old: bool
+    absences: list[Absence]
+
+
+def week_work(site: Site, monday: date, user: Any | None = None) -> WeekWork:
+    """Return the visits of a week in plan order, those of one user's person where a user is given."""
+    plan = plan_for(site, monday)
+    number = week_number(plan, monday) if plan else None
+    if plan is None or number is None:
+        return WeekWork(plan, None, [], 0, 0.0, None, None, None)
+    visits = PlannedVisit.objects.filter(plan=plan, week=monday).select_related(
+        "instrument__room", "technician"
+    )
+    if user is not None:
+        visits = visits.filter(technician__user=user)
+    lines = _lines(list(visits.order_by(*ROUND)), monday)
+    return WeekWork(
+        plan=plan,
+        number=number,
+        rooms=[RoomVisits(room, list(group)) for room, group in groupby(lines, _room)],
+        visits=len(lines),
+        shown_hours=sum(line.visit.hours for line in lines),
+        hours_offered=plan.hours_offered[number],
+        hours_used=plan.hours_used[number],
+        hour_worth=plan.hour_worth[number],
+    )
+
+
+ROUND = ("instrument__room__building", "instrument__room__name", "instrument__tag", "pk")
+
+
+def _room(line: VisitLine) -> Room:
+    return line.visit.instrument.room
+
+
+def _lines(visits: Sequence[PlannedVisit], monday: date) -> list[VisitLine]:
+    instruments = {visit.instrument_id for visit in visits}
+    forecasts = {
+        (one.instrument_id, one.kind): one
+        for one in Forecast.objects.filter(instrument__in=instruments).defer("weekly")
+    }
+    done = {
+        (one.instrument_id, one.kind): one
+        for one in Service.objects.filter(
+            instrument__in=instruments, date__gte=monday, date__lt=monday + timedelta(days=7)
+        )
+    }
+    return [
+        VisitLine(
+            visit,
+            forecasts.get((visit.instrument_id, visit.kind)),
+            done.get((visit.instrument_id, visit.kind)),
+        )
+        for visit in visits
+    ]
+
+
+def open_requests(site: Site) -> list[NoteRequest]:
+    """Return the open note requests of a site, oldest first."""
+    return list(
+        NoteRequest.objects.of_site(site)
+        .filter(state=RequestState.OPEN)
+        .select_related("instrument__room")
+        .order_by("made_at")
+    )
+
+
+def concerts(site: Site, monday: date) -> list[Booking]:
+    """Return the performances of a week in the order they begin."""
+    return list(
+        Booking.objects.of_site(site)
+        .filter(performance=True, starts_at__date__gte=monday, starts_at__date__lt=monday + timedelta(days=7))
+        .select_related("room")
+        .order_by("starts_at")
+    )
+
+
+def warnings(site: Site, monday: date, today: date, now: datetime) -> Warnings:
+    """Return silent rooms, an old forecast and people who are away in the week."""
+    run = ForecastRun.objects.of_site(site).order_by("-made_at").first()
+    return Warnings(
+        rooms=[room for room in rooms_now(site, today, now) if room.instruments and room.troubled],
+        forecast_run=run,
+        forecast_old=run is not None and today - run.today > OLD_AFTER,
+        absences=list(
+            Absence.objects.filter(
+                person__site=site, first_day__lt=monday + timedelta(days=7), last_day__gte=monday
+            ).select_related("person")
+        ),
+    )
+
+
+def has_work(site: Site, user: Any) -> bool:
+    """Return whether the user is a person of the site who does work there."""
+    return site.people.filter(user=user, hours_per_week__gt=0).exists()

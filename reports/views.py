@@ -1,0 +1,172 @@
+"""The pages: each view has one question, one reading of the database and one template; none writes."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+from django.contrib.auth.decorators import login_required
+from django.core.paginator import Paginator
+from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from fleet.middleware import SESSION_KEY
+from fleet.models import Instrument, NoteRequest, RequestState, Role, Room, Site
+from fleet.weeks import monday_before, monday_of
+from reports.axis import TimeAxis
+from reports.doors import current_site, own_or_404, site_page
+from reports.figures import ROOM_FIGURES, deviation_figure, room_days
+from reports.filters import InstrumentFilter, RequestFilter
+from reports.queries import budget, instruments, plans, rooms, season, week
+from scheduling.models import Forecast, SeasonPlan
+
+PAGE_SIZE = 80
+
+
+@login_required
+@require_POST
+def choose_site(request: HttpRequest) -> HttpResponse:
+    """Remember which of the user's sites the pages are about."""
+    number = request.POST.get("site", "")
+    site = get_object_or_404(Site.objects.for_user(request.user), pk=int(number) if number.isdecimal() else 0)
+    request.session[SESSION_KEY] = site.pk
+    return redirect("this_week")
+
+
+@site_page
+def this_week(request: HttpRequest) -> HttpResponse:
+    """Show the work of a week, and to an administrator what it costs and buys."""
+    site, today = current_site(request), timezone.localdate()
+    monday = _asked_week(request) or monday_before(today)
+    mine = week.has_work(site, request.user)
+    everyone = request.GET.get("who") == "all" or not mine
+    work = week.week_work(site, monday, None if everyone else request.user)
+    administrator = request.membership.role == Role.ADMINISTRATOR  # type: ignore[attr-defined]
+    return render(
+        request,
+        "reports/this_week.html",
+        {
+            "monday": monday,
+            "before": monday - timedelta(days=7),
+            "after": monday + timedelta(days=7),
+            "sunday": monday + timedelta(days=6),
+            "plan_start": monday_before(today),
+            "is_now": monday == monday_before(today),
+            "mine": mine,
+            "everyone": everyone,
+            "work": work,
+            "requests": week.open_requests(site),
+            "concerts": week.concerts(site, monday),
+            "warnings": week.warnings(site, monday, today, timezone.now()),
+            "states": budget.fleet_states(site) if administrator else None,
+            "season": budget.season_hours(work.plan) if administrator and work.plan else None,
+        },
+    )
+
+
+def _asked_week(request: HttpRequest) -> date | None:
+    asked = request.GET.get("week")
+    if not asked:
+        return None
+    try:
+        return monday_of(asked)
+    except ValueError as refusal:
+        raise Http404(str(refusal)) from None
+
+
+@site_page
+def instrument_list(request: HttpRequest) -> HttpResponse:
+    """Show the fleet as a column of due windows; only the list where htmx asks."""
+    site, today = current_site(request), timezone.localdate()
+    chosen = InstrumentFilter(request.GET, instruments.fleet(site), site=site)
+    page = Paginator(chosen.qs, PAGE_SIZE).get_page(request.GET.get("page"))
+    axis = TimeAxis(today, today + instruments.AHEAD)
+    template = "instrument_lines" if request.htmx else "instruments"  # type: ignore[attr-defined]
+    return render(
+        request,
+        f"reports/{template}.html",
+        {"filter": chosen, "page": page, "axis": axis, "lines": instruments.fleet_lines(page, axis)},
+    )
+
+
+@site_page
+def instrument(request: HttpRequest, pk: int) -> HttpResponse:
+    """Show one instrument with its forecasts and the reasons for them."""
+    one = own_or_404(request, Instrument.objects.select_related("site", "room"), pk)
+    today = timezone.localdate()
+    axis = TimeAxis(today, today + instruments.AHEAD)
+    page = instruments.instrument_page(one, axis, today)
+    return render(request, "reports/instrument.html", {"page": page, "one": one, "axis": axis})
+
+
+@site_page
+def instrument_figure(request: HttpRequest, pk: int, kind: str) -> JsonResponse:
+    """Tell the browser what the figure of one service of an instrument draws."""
+    one = own_or_404(request, Instrument.objects.select_related("site"), pk)
+    forecast = get_object_or_404(Forecast, instrument=one, kind=kind)
+    records = one.services.filter(kind=kind).order_by("date", "order")
+    return JsonResponse(deviation_figure(forecast, records, timezone.localdate()).as_json())
+
+
+@site_page
+def room_list(request: HttpRequest) -> HttpResponse:
+    """Show the air of every room and how far it can be trusted."""
+    shown = rooms.rooms_now(current_site(request), timezone.localdate(), timezone.now())
+    return render(request, "reports/rooms.html", {"rooms": shown, "span_days": rooms.SPAN_DAYS})
+
+
+@site_page
+def room(request: HttpRequest, pk: int) -> HttpResponse:
+    """Show a year of one room: its air, what reached the wood, and who stands in it."""
+    one = own_or_404(request, Room.objects.select_related("site", "borrows_from"), pk)
+    today = timezone.localdate()
+    days = room_days(one, today)
+    lender = one.borrows_from if not days else None
+    return render(
+        request,
+        "reports/room.html",
+        {
+            "room": one,
+            "lender": lender,
+            "days": days or (room_days(lender, today) if lender else []),
+            "air": rooms.room_now(one, today, timezone.now()),
+            "standing": instruments.fleet(one.site).filter(room=one),
+        },
+    )
+
+
+@site_page
+def room_figure(request: HttpRequest, pk: int, name: str) -> JsonResponse:
+    """Tell the browser what one figure of a room draws."""
+    if name not in ROOM_FIGURES:
+        raise Http404(f"no figure {name!r}")
+    one = own_or_404(request, Room.objects.select_related("site", "borrows_from"), pk)
+    today = timezone.localdate()
+    days = room_days(one, today) or (room_days(one.borrows_from, today) if one.borrows_from else [])
+    return JsonResponse(ROOM_FIGURES[name](days, today).as_json())
+
+
+@site_page
+def season_plan(request: HttpRequest, pk: int | None = None) -> HttpResponse:
+    """Show a season plan: the one people work by, or the one asked for."""
+    plan = (
+        plans.plan_for(current_site(request), timezone.localdate())
+        if pk is None
+        else own_or_404(request, SeasonPlan.objects.select_related("site"), pk)
+    )
+    page = season.season_page(current_site(request), plan) if plan else None
+    monday = monday_before(timezone.localdate())
+    context = {"page": page, "this_monday": monday, "plan_start": monday}
+    return render(request, "reports/season_plan.html", context)
+
+
+@site_page
+def request_list(request: HttpRequest) -> HttpResponse:
+    """Show what players have asked for."""
+    rows = NoteRequest.objects.of_site(current_site(request)).select_related("instrument__room")
+    asked = request.GET if "state" in request.GET else {"state": RequestState.OPEN}
+    chosen = RequestFilter(asked, rows.order_by("-made_at", "-pk"))
+    page = Paginator(chosen.qs, PAGE_SIZE).get_page(request.GET.get("page"))
+    template = "request_lines" if request.htmx else "requests"  # type: ignore[attr-defined]
+    return render(request, f"reports/{template}.html", {"filter": chosen, "page": page})
