@@ -20,8 +20,8 @@ MANY_BLOCKS = 400
 """Blocks of a large fleet: the linear programme stays small while the pricing grows with the fleet."""
 RULE_JOBS = 8000
 """Jobs up to which order rules enter the master programme; a bound without them is still a bound."""
-ROWS_PER_ROUND = 2000
-"""Most order rows added at a time."""
+RULES_PER_ROUND = 200
+"""Most order rules whose rows are added at a time."""
 TOLERANCE = 1e-7
 
 
@@ -50,12 +50,14 @@ class Relaxation:
     pricing : Pricing
     seconds_left : callable
         Seconds until the search must end; 0 or less stops it.
+    with_rules : bool
+        Whether order rules become rows when they are violated.
     """
 
-    def __init__(self, pricing: Pricing, seconds_left: Callable[[], float]) -> None:
+    def __init__(self, pricing: Pricing, seconds_left: Callable[[], float], with_rules: bool = True) -> None:
         self.pricing, self.seconds_left = pricing, seconds_left
         size = pricing.table.size
-        self.with_rules = len(pricing.rule_job) > 0 and size <= RULE_JOBS
+        self.with_rules = with_rules and len(pricing.rule_job) > 0 and size <= RULE_JOBS
         single = size <= JOB_BLOCKS or self.with_rules
         self.blocks = size if single else MANY_BLOCKS
         self.block = np.arange(size) % max(self.blocks, 1)
@@ -127,8 +129,9 @@ class Relaxation:
         """Add the blocks of one set of visits as columns, all of them or those of negative reduced cost."""
         cost = self.gather @ self.pricing.table.cost(np.arange(len(visits)), visits)
         entries = self._entries(visits)
-        new = np.ones(self.blocks, dtype=bool)
-        if duals is not None:
+        if duals is None:
+            new = self._unknown(visits)
+        else:
             width = entries.shape[1]
             reduced = cost - duals[: self.blocks] - entries @ duals[self.blocks : self.blocks + width]
             new = reduced < -TOLERANCE * (1 + np.abs(cost))
@@ -145,6 +148,14 @@ class Relaxation:
             self.paths.append(visits)
             self.column_of.append(numbers)
         return len(chosen)
+
+    def _unknown(self, visits: Bools) -> Bools:
+        """Blocks that have no column with these visits yet."""
+        new = np.ones(self.blocks, dtype=bool)
+        for paths, numbers in zip(self.paths, self.column_of, strict=True):
+            differs = np.bincount(self.block, (paths != visits).any(axis=1), self.blocks) > 0
+            new &= differs | (numbers < 0)
+        return new
 
     def _entries(self, visits: Bools) -> sparse.csr_matrix:
         """Coefficients of each block in the rows below the block rows."""
@@ -179,7 +190,9 @@ class Relaxation:
             return False
         excess = np.zeros((len(self.pricing.rule_job), self.pricing.problem.weeks))
         for visits, numbers in zip(self.paths, self.column_of, strict=True):
-            weight = np.where(numbers >= 0, self.master.weights[numbers], 0.0)
+            # paths that entered after the last solve have no weight yet
+            solved = (numbers >= 0) & (numbers < len(self.master.weights))
+            weight = np.where(solved, self.master.weights[np.where(solved, numbers, 0)], 0.0)
             if weight.any():
                 last = last_visit(visits)[self.pricing.rule_on]
                 rules, weeks = np.ogrid[: excess.shape[0], : excess.shape[1]]
@@ -187,11 +200,16 @@ class Relaxation:
                 allows = self.pricing.allowed[rules, last, weeks]
                 excess -= weight[self.block[self.pricing.rule_on], None] * allows
         excess[self.rows_rule, self.rows_week] = 0.0
-        order = np.argsort(-excess, axis=None)[:ROWS_PER_ROUND]
-        order = order[excess.ravel()[order] > 1e-6]
-        if not len(order):
+        worst = excess.max(axis=1)
+        rules = np.argsort(-worst)[:RULES_PER_ROUND]
+        rules = rules[worst[rules] > 1e-6]
+        if not len(rules):
             return False
-        self._add_rows(*np.unravel_index(order, excess.shape))
+        # a visit forbidden in one week only moves to the next: all weeks of a violated rule at once
+        known = np.zeros(excess.shape, dtype=bool)
+        known[self.rows_rule, self.rows_week] = True
+        place, weeks = np.nonzero(~known[rules])
+        self._add_rows(rules[place], weeks)
         return True
 
     def _add_rows(self, rules: Ints, weeks: Ints) -> None:
