@@ -1,0 +1,121 @@
+"""A solved season as rows: the plan, its visits with their reasons, and what it puts off."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator
+from datetime import datetime
+
+from django.db import transaction
+
+from fleet.models import Site
+from scheduling import reasons
+from scheduling.dated_work import DatedTuning
+from scheduling.engine.season import SeasonResult
+from scheduling.models import ForecastRun, PlannedVisit, PutOff, SeasonPlan
+from scheduling.season_problem import SeasonSetup
+
+
+@transaction.atomic
+def store_plan(
+    site: Site,
+    setup: SeasonSetup,
+    run: ForecastRun,
+    rules: str,
+    result: SeasonResult,
+    now: datetime,
+) -> SeasonPlan:
+    """Store a draft with its visits and what it puts off."""
+    used = result.hours_used.copy()
+    for tuning in setup.wishes.dated:
+        used[setup.season.week(tuning.day) - 1] += setup.lines[tuning.line].hours
+    plan = SeasonPlan.objects.create(
+        site=site,
+        start=setup.season.start,
+        weeks=setup.season.weeks,
+        made_at=now,
+        run=run,
+        rules=rules,
+        outcome=result.outcome,
+        cost=float(result.cost),
+        bound=float(result.bound),
+        gap=float(result.gap),
+        seconds=float(result.seconds),
+        hours_offered=setup.offered.hours.sum(axis=0).tolist(),
+        hours_used=used.tolist(),
+        hour_worth=result.hour_worth.tolist(),
+        notes=_notes(setup),
+    )
+    PlannedVisit.objects.bulk_create(_visits(plan, setup, result, run), batch_size=500)
+    PutOff.objects.bulk_create(_put_off(plan, setup, result), batch_size=500)
+    return plan
+
+
+def _notes(setup: SeasonSetup) -> list[str]:
+    nameless = "no technician is known, so the hours belong to one without a name"
+    return [*setup.wishes.notes, *([nameless] if None in setup.offered.people else [])]
+
+
+def _visits(
+    plan: SeasonPlan, setup: SeasonSetup, result: SeasonResult, run: ForecastRun
+) -> Iterator[PlannedVisit]:
+    forecasts = {(row.instrument_id, row.kind): row for row in run.forecasts.all()}
+    people: dict[int, dict[int, int]] = defaultdict(dict)
+    for visit in result.visits:
+        people[visit.job][visit.week] = visit.person
+    for job, weeks in sorted(people.items()):
+        line = setup.lines[job]
+        forecast = forecasts.get((line.instrument_id, line.subject.service))
+        words = reasons.visit_reasons(setup, people, job, forecast)
+        for week, person in sorted(weeks.items()):
+            held = week in setup.problem.jobs[job].held
+            yield _visit(plan, setup, job, week, person, words[week], held=held)
+    for (job, week), tunings in _dated(setup).items():
+        words_for = reasons.dated_reason(tunings)
+        yield _visit(plan, setup, job, week, tunings[0].person, words_for, times=len(tunings))
+
+
+def _dated(setup: SeasonSetup) -> dict[tuple[int, int], list[DatedTuning]]:
+    """Return the dated tunings by line and week; several in a week are one visit in the plan."""
+    found: dict[tuple[int, int], list[DatedTuning]] = defaultdict(list)
+    for tuning in setup.wishes.dated:
+        found[tuning.line, setup.season.week(tuning.day)].append(tuning)
+    return found
+
+
+def _visit(
+    plan: SeasonPlan,
+    setup: SeasonSetup,
+    job: int,
+    week: int,
+    person: int,
+    reason: str,
+    held: bool = False,
+    times: int = 1,
+) -> PlannedVisit:
+    line = setup.lines[job]
+    return PlannedVisit(
+        plan=plan,
+        instrument_id=line.instrument_id,
+        kind=line.subject.service,
+        week=setup.season.monday(week),
+        hours=times * line.hours,
+        technician=setup.offered.people[person],
+        reason=reason,
+        held=held,
+    )
+
+
+def _put_off(plan: SeasonPlan, setup: SeasonSetup, result: SeasonResult) -> Iterator[PutOff]:
+    dated = {tuning.line for tuning in setup.wishes.dated}
+    for row in result.put_off:
+        if row.job not in dated:
+            line = setup.lines[row.job]
+            yield PutOff(
+                plan=plan,
+                instrument_id=line.instrument_id,
+                kind=line.subject.service,
+                reason=reasons.put_off_reason(setup, row),
+                expected_days_out=float(row.days_out),
+                cost=float(row.cost),
+            )
