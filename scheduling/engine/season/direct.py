@@ -1,6 +1,5 @@
 """The whole season as one integer programme: the outside check of the decomposition, and its file."""
 
-import time
 from pathlib import Path
 
 import highspy
@@ -8,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scheduling.engine.season.capacity import make_pools, visit_kinds
+from scheduling.engine.season.clock import Clock
 from scheduling.engine.season.draft import Draft
 from scheduling.engine.season.flow import FlowModel, all_arcs, flow_model
 from scheduling.engine.season.pricing import Pricing
@@ -39,7 +39,7 @@ def solve_direct(problem: SeasonProblem, time_limit: float) -> SeasonResult:
     ValueError
         When the problem cannot be meant, or has a moving price.
     """
-    began = time.perf_counter()
+    clock = Clock(time_limit)
     model, pricing = _whole_model(problem)
     draft = Draft(pricing)
     found = solve_integer(model.programme, time_limit, 0.0)
@@ -47,9 +47,7 @@ def solve_direct(problem: SeasonProblem, time_limit: float) -> SeasonResult:
         visits = model.visits(found.x, len(problem.jobs), problem.weeks)
         draft.set_visits(visits, np.zeros(visits.shape))
     worth = _relaxed_worth(model, pricing)
-    return season_result(
-        pricing, draft.visits, draft.person, found.bound, worth, found.finished, time.perf_counter() - began
-    )
+    return season_result(pricing, draft.visits, draft.person, found.bound, worth, found.finished, clock.gone)
 
 
 def write_model(problem: SeasonProblem, path: Path) -> None:

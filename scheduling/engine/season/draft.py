@@ -89,18 +89,62 @@ class Draft:
         self._refuse_lost_holds(refused)
         return refused
 
-    def move(self, job: int, visits: Bools) -> bool:
-        """Change one job's visits if hours and order rules allow; False and nothing changed otherwise."""
+    def move(self, job: int, visits: Bools, price: Floats) -> bool:
+        """Change one job's visits, with the visits its order rules wait for, where that fits and pays.
+
+        Parameters
+        ----------
+        job : int
+        visits : ndarray of bool, shape (W,)
+            Its new visits.
+        price : ndarray, shape (n, W)
+            What visits are charged [weighted d]; visits added for the rules must pay with it too.
+
+        Returns
+        -------
+        bool
+            False, and nothing changed, where hours, rules or cost speak against it.
+        """
+        rules = self.rules_of.get(job)
+        if rules is None:
+            return self._replace(job, visits)
+        rows = np.unique(np.append(self.pricing.rule_on[rules], [job, *self.pricing.rule_job[rules]]))
+        before = (self.visits[rows], self.person[rows], self.left.copy())
+        worth = self._charged(rows, price)
+        if self._replace(job, visits) and self._join(job, rules):
+            kept = not any(self._breaks_rules(int(row)) for row in rows)
+            if kept and self._charged(rows, price) < worth - 1e-9 * (1 + abs(worth)):
+                return True
+        self.visits[rows], self.person[rows], self.left = before
+        return False
+
+    def _join(self, job: int, rules: Ints) -> bool:
+        """Add, in the same week, the visits that a job waits for; False where the hours are missing."""
+        broken = broken_rules(self.pricing, self.visits, rules)
+        places, weeks = np.nonzero(broken & (self.pricing.rule_job[rules] == job)[:, None])
+        others = self.pricing.rule_on[rules[places]]
+        for other in np.unique(others):
+            wanted = self.visits[other].copy()
+            wanted[weeks[others == other]] = True
+            if not self._replace(int(other), wanted):
+                return False
+        return True
+
+    def _charged(self, rows: Ints, price: Floats) -> float:
+        visits = self.visits[rows]
+        return float(self.pricing.table.cost(rows, visits).sum() + price[rows][visits].sum())
+
+    def _replace(self, job: int, visits: Bools) -> bool:
+        """Change one job's visits if the hours allow; False and nothing changed otherwise."""
         before = self.visits[job].copy()
         people, left = self.person[job].copy(), self.left.copy()
         for week in np.flatnonzero(before & ~visits):
             self.left[self.person[job, week], week] += self.pricing.hours[job]
             self.person[job, week] = -1
-        fits = all(self._take(job, int(week)) for week in np.flatnonzero(visits & ~before))
-        self.visits[job] = visits
-        if fits and self._keeps_rules(job):
+        if all(self._take(job, int(week)) for week in np.flatnonzero(visits & ~before)):
+            self.visits[job] = visits
             return True
-        self.visits[job], self.person[job], self.left = before, people, left
+        self.person[job], self.left = people, left
         return False
 
     def room_for(self) -> Bools:
@@ -137,9 +181,9 @@ class Draft:
         self.person[job, week] = person
         return True
 
-    def _keeps_rules(self, job: int) -> bool:
+    def _breaks_rules(self, job: int) -> bool:
         rules = self.rules_of.get(job)
-        return rules is None or not broken_rules(self.pricing, self.visits, rules).any()
+        return rules is not None and bool(broken_rules(self.pricing, self.visits, rules).any())
 
     def _refuse_lost_holds(self, refused: Bools) -> None:
         for week in np.flatnonzero((refused & self.held).any(axis=0)):
@@ -191,7 +235,7 @@ def improve(draft: Draft, price: Floats, seconds_left: Callable[[], float]) -> N
             gain = draft.job_cost() + (charged * draft.visits).sum(axis=1) - value
             better = np.flatnonzero(gain > 1e-9 * (1 + np.abs(value)))
             better = better[np.argsort(-gain[better] / draft.pricing.hours[better])]
-            if not sum(draft.move(int(job), visits[job]) for job in better):
+            if not sum(draft.move(int(job), visits[job], charged) for job in better):
                 break
 
 

@@ -1,6 +1,7 @@
 """What a season's planning problem is made of, and the checks it must pass before it is solved."""
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -142,12 +143,17 @@ def _check_job(problem: SeasonProblem, index: int) -> None:
 def _check_table(job: Job, name: str, table: Floats, nodes: int) -> None:
     if table.shape != (nodes, nodes):
         raise ValueError(f"{job.label}: {name} table is {table.shape}, expected ({nodes}, {nodes})")
-    upper = np.triu(np.ones((nodes, nodes), dtype=bool), k=1)
-    bad = np.argwhere(upper & ~(np.isfinite(table) & (table >= 0)))
+    starts, ends = _above_diagonal(nodes)
+    bad = np.flatnonzero(~((table[starts, ends] >= 0) & (table[starts, ends] < np.inf)))
     if len(bad):
-        start, end = bad[0]
+        start, end = starts[bad[0]], ends[bad[0]]
         value = table[start, end]
         raise ValueError(f"{job.label}: {name} between nodes {start} and {end} is {value}, expected >= 0")
+
+
+@cache
+def _above_diagonal(nodes: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    return np.triu_indices(nodes, k=1)
 
 
 def _check_held(problem: SeasonProblem, index: int) -> None:

@@ -1,5 +1,7 @@
 """From visits and people to the answer that is printed: cost, proof, hours, and what was put off."""
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -26,7 +28,7 @@ def season_result(
     bound: float,
     worth: Floats,
     finished: bool,
-    seconds: float,
+    seconds: Callable[[], float],
 ) -> SeasonResult:
     """Put the answer together.
 
@@ -41,20 +43,21 @@ def season_result(
         Worth of an hour in each week [weighted d per h].
     finished : bool
         Whether the search ended by itself.
-    seconds : float
-        Time the search took [s].
+    seconds : callable
+        Gives the time the search took [s]; asked last.
     """
     problem = pricing.problem
     cost = plan_cost(problem, visits)
     bound = min(bound, cost)
     jobs, weeks = np.nonzero(visits)
     outcome = Outcome.FEASIBLE if finished else Outcome.STOPPED
+    late = put_off(pricing, visits, worth)
     return SeasonResult(
         Outcome.OPTIMAL if proven(cost, bound) else outcome,
         cost,
         bound,
         relative_gap(cost, bound),
-        seconds,
+        seconds(),
         tuple(
             PlannedVisit(int(job), int(week) + 1, int(person[job, week]))
             for job, week in zip(jobs, weeks, strict=True)
@@ -62,7 +65,7 @@ def season_result(
         problem.hours.sum(axis=0),
         pricing.hours @ visits,
         worth,
-        put_off(pricing, visits, worth),
+        late,
     )
 
 

@@ -28,6 +28,8 @@ SAMPLE = 4000
 """Jobs whose prices give a larger fleet its first guess."""
 CANDIDATES = (300, 1500, 6000)
 """Near-tied paths decided together, more when fewer did not suffice."""
+KNOWN = 10
+"""Sets of paths handed from one relaxation to the next."""
 SHAKES = 20
 """Times the prices are shaken to find paths that nearly tie."""
 SHAKE = 0.08
@@ -67,10 +69,17 @@ class Search:
         return self._result(prices, finished)
 
     def _relax(self, pricing: Pricing, start: Prices, known: list[Bools]) -> Relaxed:
-        relaxation = Relaxation(pricing, lambda: self.clock.left(0.6))
-        relaxed = relaxation.run(start, known, 1e-7 if self.small else 1e-5)
+        target = 1e-7 if self.small else 1e-5
+        if self.problem.rules and not self.small:
+            # without the rules a large fleet goes in blocks: a quick way to good prices and paths
+            first = Relaxation(pricing, self._time_to_relax, with_rules=False).run(start, known, target)
+            start, known = first.prices, [known[0], *first.paths[-KNOWN:]]
+        relaxed = Relaxation(pricing, self._time_to_relax).run(start, known, target)
         self._raise_bound(pricing, relaxed.prices, relaxed.bound)
         return relaxed
+
+    def _time_to_relax(self) -> float:
+        return self.clock.left(0.6)
 
     def _relax_whole(self, plain: Relaxed) -> Relaxed:
         """Relax again where whole visits cannot use every hour; else the plain relaxation says the same."""
@@ -82,7 +91,7 @@ class Search:
         known = others.member >= 0
         np.maximum.at(start.pool, others.member[known], person[known])
         able = self.whole.team >= 0
-        paths = [self.draft.held, *(visits & able for visits in plain.paths[-10:])]
+        paths = [self.draft.held, *(visits & able for visits in plain.paths[-KNOWN:])]
         return self._relax(self.whole, Prices(start.pool, plain.prices.rule), paths)
 
     def _first_prices(self) -> Prices:
@@ -188,6 +197,8 @@ class Search:
                 trial = Draft(self.whole)
                 trial.set_visits(visits, _density(self.whole, visits))
                 self._take_if_better(trial)
+            if len(candidates.job) < len(self.problem.jobs) + most:
+                return
 
     def _prove(self, relaxed: Relaxed) -> bool:
         closed = close_gap(
@@ -227,7 +238,7 @@ class Search:
         worth = hour_worth(self.plain, prices)
         draft = self.draft
         return season_result(
-            self.plain, draft.visits, draft.person, self.bound, worth, finished, self.clock.gone()
+            self.plain, draft.visits, draft.person, self.bound, worth, finished, self.clock.gone
         )
 
 
