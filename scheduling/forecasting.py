@@ -85,7 +85,16 @@ def model_of(facts: FleetFacts) -> FleetModel:
 def _told(progress: Progress | None) -> Callable[[int, int], None] | None:
     if progress is None:
         return None
-    return lambda done, total: progress(f"forecasts: {done:,} of {total:,}")
+    said = -1
+
+    def tell(done: int, total: int) -> None:
+        nonlocal said
+        tenth = 10 * done // max(total, 1)
+        if tenth > said:
+            said = tenth
+            progress(f"forecasts: {done:,} of {total:,}")
+
+    return tell
 
 
 @transaction.atomic
