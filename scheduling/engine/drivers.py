@@ -125,7 +125,7 @@ def _named_drivers(
 ) -> tuple[Driver, ...]:
     """Largest share first; what plays next to no part is counted with the unknown."""
     words = {
-        "season": _season_words(fabric, case, found, day),
+        "season": _season_words(fabric, case, found, day) + _learned_words(case, belief),
         "weather": _weather_words(case, found),
         "settling": _settling_words(case, found, day),
         "use": f"Playing, {case.subject.hours_per_week:g} hours in a usual week.",
@@ -168,6 +168,18 @@ def _season_words(fabric: Fabric, case: Case, found: Contributions, day: int) ->
         moved = f"moves it by {effect}"
     swing = f"{subject} from {before:.0%} humidity{origin} to {about}{after:.0%} by {_spoken(day)}"
     return f"{swing}, which {moved}.{_source_words(fabric, case, where)}"
+
+
+def _learned_words(case: Case, belief: Beliefs) -> str:
+    """What its own records say of a tuning's sensitivity, in plain words."""
+    if case.subject.service != PITCH or not belief.learned_from:
+        return ""
+    per_point = float(belief.weights @ belief.mean[:, MOISTURE]) / priors.PER_POINT
+    tunings = "tuning" if belief.learned_from == 1 else "tunings"
+    return (
+        f" This instrument moves {per_point:.2g} {case.subject.unit} per percent of humidity, "
+        f"learned from {belief.learned_from} {tunings}."
+    )
 
 
 def _source_words(fabric: Fabric, case: Case, room: str) -> str:

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TypeVar
 
 import numpy as np
 
@@ -15,8 +18,11 @@ from scheduling.engine.fabric import Fabric, Group, weave
 from scheduling.engine.findings import earliest_finding
 from scheduling.engine.learning import learn as learn_fleet
 from scheduling.engine.passage import quantile_day
+from scheduling.engine.registers import spread_subjects
 from scheduling.engine.simulation import first_days_out
 from scheduling.engine.subjects import Days, Floats, Knock, Playing, Record, RoomAir, Stay, Subject
+
+T = TypeVar("T")
 
 __all__ = [
     "Driver",
@@ -31,6 +37,7 @@ __all__ = [
     "build_model",
 ]
 
+WORKERS = 2  # threads
 MOSTLY_PRIOR_BELOW = 3  # as-found values; a judgement: two can agree by chance
 
 
@@ -70,48 +77,108 @@ class Outlook:
     mostly_prior: bool
 
 
-class FleetModel:
-    """A fleet whose air, wood and deviations have been worked out; asked for outlooks or probabilities."""
+@dataclass(frozen=True)
+class _Worked:
+    """A set of cases whose air, wood and beliefs have been worked out."""
 
-    def __init__(
-        self,
-        fabric: Fabric,
-        groups: Sequence[Group],
-        cases: Sequence[Case],
-        beliefs: Sequence[Beliefs],
-        today: int,
-        horizon_days: int,
-    ) -> None:
-        self.subjects = tuple(case.subject for case in cases)
-        self._fabric, self._cases, self._beliefs = fabric, cases, beliefs
-        self._today, self._horizon_days = today, horizon_days
-        self._groups = groups
+    fabric: Fabric
+    groups: Sequence[Group]
+    cases: Sequence[Case]
+    beliefs: Sequence[Beliefs]
+    today: int
+    horizon_days: int
 
-    def outlooks(self, seed: int, progress: Callable[[int, int], None] | None = None) -> list[Outlook]:
-        """Forecast every subject, in the order of `subjects`; `progress` is told (done, total)."""
-        out: dict[int, Outlook] = {}
-        for group in self._groups:
-            out.update(self._group_outlooks(group, seed))
-            if progress is not None:
-                progress(len(out), len(self._cases))
-        return [out[i] for i in range(len(self._cases))]
+    @cached_property
+    def mondays(self) -> Days:
+        """From today on, within the horizon."""
+        first = self.today + (1 - self.today) % 7  # ordinal 1 was a Monday
+        return np.arange(first, self.today + self.horizon_days + 1, 7)
 
-    def _group_outlooks(self, group: Group, seed: int) -> dict[int, Outlook]:
-        days = np.concatenate([[self._today], self._mondays()])
-        moments = since_last(group, self._cases, self._beliefs, days)
-        service = self._cases[group.members[0]].subject.service
+    def over_groups(self, work: Callable[[Group], T], groups: Iterable[Group]) -> Iterator[T]:
+        """Work groups side by side, in order; the arrays are large enough to leave the interpreter free."""
+        with ThreadPoolExecutor(WORKERS) as pool:
+            yield from pool.map(work, groups)
+
+    def outlooks(self, group: Group, seed: int) -> dict[int, Outlook]:
+        """Of the members of a group, by place."""
+        days = np.concatenate([[self.today], self.mondays])
+        moments = since_last(group, self.cases, self.beliefs, days)
+        service = self.cases[group.members[0]].subject.service
         stream = (seed, zlib.crc32(service.encode()))
-        passages = first_days_out(group, self._cases, self._beliefs, self._today, stream)
-        due = [
-            tuple(self._date(quantile_day(first, share)) for share in (0.1, 0.5, 0.9))
-            for _, first in passages
-        ]
-        end = self._today + self._horizon_days
-        reason_days = [end if middle is None else middle for _, middle, _ in due]
-        drivers = explain_group(self._fabric, group, self._cases, self._beliefs, reason_days)
+        passages = first_days_out(group, self.cases, self.beliefs, self.today, stream)
+        due = [tuple(quantile_day(first, share) for share in (0.1, 0.5, 0.9)) for _, first in passages]
+        end = self.today + self.horizon_days
+        reason_days = [end if middle is None else self.today + middle for _, middle, _ in due]
+        drivers = explain_group(self.fabric, group, self.cases, self.beliefs, reason_days)
         return {
             i: self._outlook(i, row, moments, due[row], drivers[row]) for row, i in enumerate(group.members)
         }
+
+    def _outlook(
+        self, i: int, row: int, moments: Moments, due: tuple[int | None, ...], drivers: tuple[Driver, ...]
+    ) -> Outlook:
+        case, belief = self.cases[i], self.beliefs[i]
+        p10, p50, p90 = (None if wait is None else self.today + wait for wait in due)
+        return Outlook(
+            instrument=case.subject.instrument,
+            service=case.subject.service,
+            unit=case.subject.unit,
+            tolerance=case.subject.tolerance,
+            last_service=case.last_day if case.serviced else None,
+            out_now=float(moments.p_out[row, 0]),
+            p10=p10,
+            p50=p50,
+            p90=p90,
+            days=self.mondays,
+            p_out=moments.p_out[row, 1:],
+            mean=moments.mean[row, 1:],
+            sd=np.sqrt(moments.variance[row, 1:]),
+            drivers=drivers,
+            learned_from=belief.learned_from,
+            mostly_prior=belief.learned_from < MOSTLY_PRIOR_BELOW,
+        )
+
+    def probability(self, rows: Sequence[int], service_days: Days, days: Days) -> tuple[Floats, Floats]:
+        """Since the last service, and after services to come, of some cases in the order asked."""
+        places = {row: place for place, row in enumerate(rows)}
+        since = np.zeros((len(rows), len(days)))
+        after = np.zeros((len(rows), len(service_days), len(days)))
+
+        def work(group: Group) -> None:
+            at = [places[row] for row in group.members]
+            since[at] = since_last(group, self.cases, self.beliefs, days).p_out
+            after[at] = after_service(group, self.cases, self.beliefs, service_days, days)
+
+        asked = (
+            replace(group, members=tuple(row for row in group.members if row in places))
+            for group in self.groups
+        )
+        for _ in self.over_groups(work, (group for group in asked if group.members)):
+            pass
+        return since, after
+
+
+class FleetModel:
+    """A fleet whose air, wood and deviations have been worked out; asked for outlooks or probabilities."""
+
+    def __init__(self, worked: _Worked, spreads: dict[int, int]) -> None:
+        """Keep the cases; `spreads` gives, for a tuning's place, the case of its registers' spread."""
+        self._worked, self._spreads = worked, spreads
+        hidden = set(spreads.values())
+        self.subjects = tuple(case.subject for i, case in enumerate(worked.cases) if i not in hidden)
+
+    def outlooks(self, seed: int, progress: Callable[[int, int], None] | None = None) -> list[Outlook]:
+        """Forecast every subject, in the order of `subjects`; `progress` is told (done, total)."""
+        worked = self._worked
+        out: dict[int, Outlook] = {}
+        for some in worked.over_groups(lambda group: worked.outlooks(group, seed), worked.groups):
+            out.update(some)
+            if progress is not None:
+                done = sum(i < len(self.subjects) for i in out)
+                progress(done, len(self.subjects))
+        for place, spread in self._spreads.items():
+            out[place] = _either(out[place], out[spread])
+        return [out[i] for i in range(len(self.subjects))]
 
     def out_probability(
         self, service_days: Days, days: Days, rows: Sequence[int] | None = None
@@ -138,51 +205,35 @@ class FleetModel:
             If a day lies beyond the horizon.
         """
         service_days, days = np.asarray(service_days, np.int64), np.asarray(days, np.int64)
+        end = self._worked.today + self._worked.horizon_days
         for asked in (service_days, days):
-            if asked.size and asked.max() > self._fabric.last_day:
-                raise ValueError(f"day {asked.max()} lies beyond the horizon ({self._fabric.last_day})")
-        wanted = {row: place for place, row in enumerate(range(len(self._cases)) if rows is None else rows)}
-        since = np.zeros((len(wanted), len(days)))
-        after = np.zeros((len(wanted), len(service_days), len(days)))
-        for group in self._groups:
-            asked_for = tuple(row for row in group.members if row in wanted)
-            if not asked_for:
-                continue
-            part, places = replace(group, members=asked_for), [wanted[row] for row in asked_for]
-            since[places] = since_last(part, self._cases, self._beliefs, days).p_out
-            after[places] = after_service(part, self._cases, self._beliefs, service_days, days)
-        return since, after
+            if asked.size and asked.max() > end:
+                raise ValueError(f"day {asked.max()} lies beyond the horizon ({end})")
+        wanted = list(range(len(self.subjects)) if rows is None else rows)
+        spread_at = [place for place, row in enumerate(wanted) if row in self._spreads]
+        hidden = [self._spreads[wanted[place]] for place in spread_at]
+        since, after = self._worked.probability(wanted + hidden, service_days, days)
+        n = len(wanted)
+        since[spread_at] = np.maximum(since[spread_at], since[n:])
+        after[spread_at] = np.maximum(after[spread_at], after[n:])
+        return since[:n], after[:n]
 
-    def _mondays(self) -> Days:
-        first = self._today + (1 - self._today) % 7  # ordinal 1 was a Monday
-        return np.arange(first, self._today + self._horizon_days + 1, 7)
 
-    def _outlook(
-        self, i: int, row: int, moments: Moments, due: tuple[int | None, ...], drivers: tuple[Driver, ...]
-    ) -> Outlook:
-        case, belief = self._cases[i], self._beliefs[i]
-        p10, p50, p90 = due
-        return Outlook(
-            instrument=case.subject.instrument,
-            service=case.subject.service,
-            unit=case.subject.unit,
-            tolerance=case.subject.tolerance,
-            last_service=case.last_day if case.serviced else None,
-            out_now=float(moments.p_out[row, 0]),
-            p10=p10,
-            p50=p50,
-            p90=p90,
-            days=self._mondays(),
-            p_out=moments.p_out[row, 1:],
-            mean=moments.mean[row, 1:],
-            sd=np.sqrt(moments.variance[row, 1:]),
-            drivers=drivers,
-            learned_from=belief.learned_from,
-            mostly_prior=belief.learned_from < MOSTLY_PRIOR_BELOW,
-        )
+def _either(mean: Outlook, spread: Outlook) -> Outlook:
+    """A tuning is out when its mean or the spread of its registers is, whichever comes first."""
 
-    def _date(self, days_from_today: int | None) -> int | None:
-        return None if days_from_today is None else self._today + days_from_today
+    def earlier(share: str) -> int | None:
+        days = [day for day in (getattr(mean, share), getattr(spread, share)) if day is not None]
+        return min(days, default=None)
+
+    return replace(
+        mean,
+        out_now=max(mean.out_now, spread.out_now),
+        p10=earlier("p10"),
+        p50=earlier("p50"),
+        p90=earlier("p90"),
+        p_out=np.maximum(mean.p_out, spread.p_out),
+    )
 
 
 def build_model(
@@ -215,9 +266,11 @@ def build_model(
     """
     if horizon_days < 1:
         raise ValueError(f"horizon of {horizon_days} days: must look at least one day ahead")
-    cases = [prepare(subject, today) for subject in subjects]
+    spread = spread_subjects(subjects)
+    cases = [prepare(subject, today) for subject in [*subjects, *spread.values()]]
     earliest = earliest_finding(cases, today) if learn else today
     fabric = weave(rooms, cases, playing, today, horizon_days, earliest)
     groups = fabric.groups(cases)
     beliefs = learn_fleet(groups, cases, today) if learn else [prior_beliefs(case.prior) for case in cases]
-    return FleetModel(fabric, groups, cases, beliefs, today, horizon_days)
+    worked = _Worked(fabric, groups, cases, beliefs, today, horizon_days)
+    return FleetModel(worked, {place: len(subjects) + j for j, place in enumerate(spread)})

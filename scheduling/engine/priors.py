@@ -143,7 +143,24 @@ VOICING = ServicePrior(
     found_sd=0.4,
 )
 
+# Cents per point of humidity of bass, tenor, middle and treble of a grand; trade anecdotes
+REGISTER_HUMIDITY = (0.2, 0.8, 0.5, 0.3)
+REGISTER_SPREAD = "spread between registers"  # half the range of the registers' offsets
+SPREAD = ServicePrior(
+    components=SOUNDBOARD,
+    moisture=Belief(0.30, 0.15).times(PER_POINT),  # half of 0.8 less 0.2
+    settling=NONE,
+    hours=NONE,
+    cycling=NONE,
+    walk_day=0.05,
+    walk_hour=0.06,
+    start=Belief(0.0, 0.4),
+    left_sd=0.4,
+    found_sd=0.4,
+)
+
 BY_SERVICE: Mapping[str, ServicePrior] = {
+    REGISTER_SPREAD: SPREAD,
     "tuning": TUNING,
     "bedding": BEDDING,
     "regulation": REGULATION,
