@@ -1,0 +1,57 @@
+"""What the queue wakes: every task carries ids, calls one service and may run twice."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+from celery import shared_task
+from celery.signals import worker_ready
+from django.conf import settings
+from django.utils import timezone
+
+from fleet.models import Site
+from scheduling import forecasting, outbox, planning, ticking
+from scheduling.models import Letter
+
+
+@shared_task(name="scheduling.tick")  # type: ignore[untyped-decorator]
+def tick() -> None:
+    """Find what is due and wake a task for each."""
+    found = ticking.tick(timezone.now())
+    for letter in found.letters:
+        send_letter.delay(letter)
+    for site in found.sites:
+        refresh_site.delay(site)
+
+
+@shared_task(name="scheduling.send_letter")  # type: ignore[untyped-decorator]
+def send_letter(letter_id: int) -> None:
+    """Send a letter; where it failed for now and is soon to be tried again, do not wait for the next tick."""
+    letter = outbox.send(letter_id)
+    if letter is None or letter.state not in (Letter.State.DUE, Letter.State.UNKNOWN):
+        return
+    wait = (letter.next_try_at - timezone.now()).total_seconds()
+    if wait < settings.TICK_SECONDS:
+        send_letter.apply_async((letter_id,), countdown=max(wait, 0) + 0.1)
+
+
+@shared_task(name="scheduling.refresh_site")  # type: ignore[untyped-decorator]
+def refresh_site(site_id: int) -> None:
+    """Recompute a site's forecasts; the same facts give the same row."""
+    site = Site.objects.get(pk=site_id)
+    forecasting.refresh(site, site.local_date(timezone.now()))
+
+
+@shared_task(name="scheduling.plan_site")  # type: ignore[untyped-decorator]
+def plan_site(site_id: int, start: str, weeks: int, hours_per_week: float | None = None) -> None:
+    """Make a draft season plan of a site from the Monday given as an ISO date."""
+    site = Site.objects.get(pk=site_id)
+    wanted = planning.Wanted(date.fromisoformat(start), weeks, hours_per_week)
+    planning.make_season_plan(site, wanted, site.local_date(timezone.now()))
+
+
+@worker_ready.connect  # type: ignore[untyped-decorator]
+def look_at_once(sender: Any, **_: Any) -> None:
+    """Tick when a worker comes up, so that what a crash left behind does not wait for the clock."""
+    tick.delay()

@@ -1,0 +1,76 @@
+"""What is due now and has no row yet, asked of the database; doing it twice does nothing more."""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+
+from django.db.models import Max
+
+from fleet.models import Instrument, Site
+from fleet.weeks import monday_before
+from scheduling import letters, outbox
+from scheduling.heartbeats import TICK, beat, take_turn
+
+log = logging.getLogger(__name__)
+
+LETTERS_AT = time(6)  # on Mondays, on the site's wall
+QUIET_FROM, QUIET_TO = time(1), time(4)
+# A refresh that has not come back after this long is asked for again.
+REFRESH_AGAIN_AFTER = timedelta(minutes=30)
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a tick found to do: letters to send and sites whose forecast is from an earlier day."""
+
+    letters: list[int]
+    sites: list[int]
+
+
+def tick(now: datetime) -> Found:
+    """Note the heartbeat, make the letters that are due, release expired claims; return what else waits."""
+    beat(TICK, now)
+    for site in Site.objects.order_by("pk"):
+        make_letters(site, now)
+    outbox.release_expired(now)
+    return Found(
+        letters=list(outbox.due(now).values_list("pk", flat=True)),
+        sites=[
+            site for site in sites_to_refresh(now) if take_turn(f"refresh {site}", now, REFRESH_AGAIN_AFTER)
+        ],
+    )
+
+
+def make_letters(site: Site, now: datetime) -> None:
+    """Put a site's letters into the outbox once they are due; its trouble does not hold up other sites."""
+    monday = letters_due_for(site, now)
+    if monday is None:
+        return
+    try:
+        letters.put_in_outbox(site, monday, site.local_date(now), now)
+    except Exception:
+        log.exception("the letters of site %s could not be made", site.pk)
+
+
+def letters_due_for(site: Site, now: datetime) -> date | None:
+    """Return the Monday of the site's week from Monday, six in the morning there, on; before that None."""
+    local = now.astimezone(site.zone)
+    monday = monday_before(local.date())
+    return monday if local.date() > monday or local.time() >= LETTERS_AT else None
+
+
+def sites_to_refresh(now: datetime) -> list[int]:
+    """Return the sites, outside their quiet hours, whose newest forecast is of an earlier day."""
+    sites = Site.objects.filter(pk__in=Instrument.objects.filter(retired_on=None).values("site"))
+    return [
+        site.pk
+        for site in sites.annotate(newest=Max("forecast_runs__today")).order_by("pk")
+        if not is_quiet(site, now) and (site.newest is None or site.newest < site.local_date(now))
+    ]
+
+
+def is_quiet(site: Site, now: datetime) -> bool:
+    """Return whether jobs that can wait stay off: the hours in which clocks change and backups run."""
+    return QUIET_FROM <= now.astimezone(site.zone).time() < QUIET_TO

@@ -1,0 +1,86 @@
+"""Steps that tests run in processes and on a database of their own: ``python -m tests.actor STEP + STEP``."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import time
+from datetime import timedelta
+from pathlib import Path
+
+import django
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
+django.setup()
+
+from django.core.management import call_command  # noqa: E402
+from django.utils import timezone  # noqa: E402
+
+from fleet.models import Site  # noqa: E402
+from fleet.weeks import monday_before  # noqa: E402
+from scheduling import letters, outbox  # noqa: E402
+from scheduling.models import Heartbeat, Letter  # noqa: E402
+from tests import factories  # noqa: E402
+
+DIED = 7
+
+
+def prepare(people: str) -> None:
+    """Migrate, and store a site with so many technicians, each with one visit in the current week."""
+    call_command("migrate", verbosity=0)
+    site = factories.make_site("Halvermoor Conservatory", mail_sender="care@halvermoor.example")
+    instrument = factories.make_instrument(factories.make_room(site, "Room 12"), "U-12")
+    monday = monday_before(site.local_date(timezone.now()))
+    plan = factories.make_plan(site, start=monday)
+    for number in range(int(people)):
+        person = factories.make_person(site, email=f"person{number}@example.org")
+        kind = f"service {number}"  # one instrument is enough for everybody
+        factories.make_visit(plan, instrument, kind=kind, technician=person)
+
+
+def compose(go: str = "") -> None:
+    """Put the week's letters into the outbox, once the file GO is there if one is named."""
+    while go and not Path(go).exists():
+        time.sleep(0.002)
+    site = Site.objects.get()
+    today = site.local_date(timezone.now())
+    letters.put_in_outbox(site, monday_before(today), today, timezone.now())
+
+
+def send(die_at: str = "") -> None:
+    """Send all letters; end without a word at the stage named, as a power cut would."""
+
+    def watch(stage: str, letter: Letter) -> None:
+        if stage == die_at:
+            os._exit(DIED)
+
+    outbox.watchers.append(watch)
+    ids = list(Letter.objects.values_list("pk", flat=True))
+    outbox.send_all(ids, until=timezone.now() + timedelta(seconds=60))
+
+
+def age() -> None:
+    """Let the leases of dead senders run out, and the waits of letters that failed."""
+    past = timezone.now() - timedelta(hours=2)
+    Letter.objects.filter(state="sending").update(lease_until=past)
+    Letter.objects.update(next_try_at=past)
+
+
+def show() -> None:
+    """Print what the letters have come to and when the tick last came."""
+    rows = Letter.objects.order_by("pk").values("state", "attempts", "message_id", "trouble")
+    beat = Heartbeat.objects.filter(name="tick").first()
+    print(json.dumps({"letters": list(rows), "beat": beat.at.isoformat() if beat else None}))  # noqa: T201
+
+
+def main(words: list[str]) -> None:
+    """Run the steps, which are separated by a plus."""
+    steps = {step.__name__: step for step in (prepare, compose, send, age, show)}
+    for line in " ".join(words).split(" + "):
+        name, *arguments = line.split()
+        steps[name](*arguments)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
