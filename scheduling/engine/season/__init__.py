@@ -1,5 +1,6 @@
 """The season plan: which instrument gets which service in which week, within the hours there are."""
 
+from scheduling.engine.season.calendar_rule import CalendarResult, Interval, calendar_plan
 from scheduling.engine.season.costs import Reset, arc_costs, service_days
 from scheduling.engine.season.direct import solve_direct, write_model
 from scheduling.engine.season.plan import plan_season
@@ -8,6 +9,8 @@ from scheduling.engine.season.rules import Requirement, recent_visit, still_in_t
 from scheduling.engine.season.solution import Outcome, PlannedVisit, PutOff, SeasonResult
 
 __all__ = [
+    "CalendarResult",
+    "Interval",
     "Job",
     "Outcome",
     "PlannedVisit",
@@ -17,6 +20,7 @@ __all__ = [
     "SeasonProblem",
     "SeasonResult",
     "arc_costs",
+    "calendar_plan",
     "check_problem",
     "plan_season",
     "recent_visit",
