@@ -17,6 +17,7 @@ from icalendar.prop import vText
 
 from fleet.imports.cells import Number
 from fleet.imports.findings import Findings
+from fleet.imports.recurrence import rule_problem
 from fleet.imports.rows import Row
 from fleet.imports.tables import Record
 from fleet.refusal import Refused
@@ -25,9 +26,7 @@ FILE = "bookings.ics"
 LARGEST = 20_000_000  # bytes
 MOST_OCCURRENCES = 20_000
 BACK, AHEAD = timedelta(days=366), timedelta(days=731)
-# A room is not booked more often than hourly; finer rules would unfold into millions.
-COARSE = ("DAILY", "WEEKLY", "MONTHLY", "YEARLY")
-MOST_A_DAY = 24
+MOST_SERIES = 2_000
 
 KEY = ("uid", "occurrence")
 INSTRUMENTS, PITCH, OCCURRENCE = "X-ALMANAC-INSTRUMENTS", "X-ALMANAC-PITCH", "X-ALMANAC-OCCURRENCE"
@@ -102,6 +101,11 @@ class CalendarReader:
             with findings.collect():
                 self._check(event)
                 series[event.text("UID")].append(event)
+        recurring = sum(map(_recurs, series.values()))
+        if recurring > MOST_SERIES:
+            raise Refused(
+                "too many recurring events", file=FILE, value=recurring, accepted=f"at most {MOST_SERIES:,}"
+            )
         calendar = Calendar()
         expanded = 0
         for events in series.values():
@@ -199,7 +203,11 @@ class CalendarReader:
     def _expand(self, events: list[Event], calendar: Calendar) -> None:
         """Add the occurrences of a recurring event within the window."""
         for event in events:
-            _check_rule(event)
+            rules = event.component.get("RRULE", [])
+            for rule in rules if isinstance(rules, list) else [rules]:
+                if problem := rule_problem(rule):
+                    message, value, accepted = problem
+                    raise event.refused(message, "RRULE", value, accepted)
         alone = icalendar.Calendar()
         for event in events:
             alone.add_component(event.component)
@@ -265,20 +273,6 @@ def _property_lines(text: str) -> list[dict[str, int]]:
 def _recurs(events: list[Event]) -> bool:
     """Return whether one of the events of a UID is a series."""
     return any(event.component.get(name) is not None for event in events for name in ("RRULE", "RDATE"))
-
-
-def _check_rule(event: Event) -> None:
-    """Refuse a rule that would unfold without end."""
-    rules = event.component.get("RRULE", [])
-    for rule in rules if isinstance(rules, list) else [rules]:
-        frequency = str(rule.get("FREQ", [""])[0]).upper()
-        if frequency not in COARSE:
-            raise event.refused("too fine a rule", "RRULE", frequency, ", ".join(COARSE))
-        a_day = 1
-        for name in ("BYHOUR", "BYMINUTE", "BYSECOND"):
-            a_day *= len(rule.get(name, [0]))
-        if a_day > MOST_A_DAY:
-            raise event.refused("too fine a rule", "RRULE", a_day, f"at most {MOST_A_DAY} a day")
 
 
 def _categories(component: Any) -> list[str]:
