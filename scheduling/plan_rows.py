@@ -23,6 +23,7 @@ def store_plan(
     run: ForecastRun,
     rules: str,
     result: SeasonResult,
+    calendar_cost: float,
     now: datetime,
 ) -> SeasonPlan:
     """Store a draft with its visits and what it puts off."""
@@ -44,6 +45,7 @@ def store_plan(
         hours_offered=setup.offered.hours.sum(axis=0).tolist(),
         hours_used=used.tolist(),
         hour_worth=result.hour_worth.tolist(),
+        calendar_cost=float(calendar_cost),
         notes=_notes(setup),
     )
     PlannedVisit.objects.bulk_create(_visits(plan, setup, result, run), batch_size=500)

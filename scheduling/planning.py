@@ -17,11 +17,12 @@ from fleet.weeks import monday_before, week_of
 from scheduling import forecasting
 from scheduling.engine.season import SeasonResult, plan_season
 from scheduling.engine.season import write_model as write_mps
+from scheduling.engine.season.calendar_rule import calendar_plan
 from scheduling.engine.season.solver import SolverError
 from scheduling.inputs import fleet_facts, hours_offered
 from scheduling.models import SeasonPlan
 from scheduling.plan_rows import store_plan
-from scheduling.season_problem import Season, SeasonSetup, season_setup
+from scheduling.season_problem import Season, SeasonSetup, calendar_intervals, season_setup
 
 MOST_WEEKS = 60
 RULES = ("all", "none")
@@ -67,7 +68,8 @@ def make_season_plan(
     if write_model is not None:
         _write(setup, write_model)
     result = solve(setup, wanted.time_limit, progress or (lambda line: None))
-    return store_plan(site, setup, run, wanted.rules, result, now or timezone.now())
+    rival = calendar_plan(setup.problem, calendar_intervals(setup))
+    return store_plan(site, setup, run, wanted.rules, result, rival.cost, now or timezone.now())
 
 
 def check(wanted: Wanted, today: date) -> None:

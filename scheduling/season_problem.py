@@ -15,6 +15,7 @@ from fleet.weeks import monday_before, mondays, week_of
 from scheduling.dated_work import DatedTuning, dated_work
 from scheduling.engine.forecast import FleetModel
 from scheduling.engine.season import Job, Reset, SeasonProblem, arc_costs, service_days
+from scheduling.engine.season.calendar_rule import Interval
 from scheduling.engine.subjects import Days, Floats
 from scheduling.inputs import (
     FleetFacts,
@@ -269,3 +270,17 @@ def _done(season: Season, lines: Sequence[Line], dated: Sequence[DatedTuning]) -
     for tuning in dated:
         done[tuning.line].add(season.week(tuning.day))
     return done
+
+
+def calendar_intervals(setup: SeasonSetup) -> list[Interval]:
+    """Return how the site's calendar treats each job; one never done counts from an interval before today."""
+    start = setup.season.start.toordinal()
+    dated = defaultdict(list)
+    for tuning in setup.wishes.dated:
+        dated[tuning.line].append((tuning.day - setup.season.start).days)
+    intervals = []
+    for n, line in enumerate(setup.lines):
+        days, records = line.subject.interval_days, line.subject.records
+        last = records[-1].day if records else setup.season.today.toordinal() - days
+        intervals.append(Interval(days, float(last - start), line.weight, tuple(sorted(dated[n]))))
+    return intervals

@@ -82,10 +82,12 @@ def test_a_plan_keeps_to_the_hours_and_says_what_it_proved():
     assert min(plan.hour_worth) >= 0
 
 
-def test_a_plan_is_cheaper_than_doing_nothing():
+def test_a_plan_is_no_dearer_than_the_best_calendar_and_cheaper_than_doing_nothing():
     site = make_fleet()
     plan = plan_of(site)
     idle = plan_of(site, hours_per_week=0.0)
+    assert plan.cost <= plan.calendar_cost + 1e-6
+    assert plan.calendar_cost <= idle.calendar_cost == pytest.approx(idle.cost)
     assert plan.cost < idle.cost
     assert idle.visits.count() == 0
 

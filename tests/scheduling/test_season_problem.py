@@ -7,7 +7,7 @@ from fleet.models import ServiceRule
 from fleet.refusal import Refused
 from scheduling import forecasting
 from scheduling.inputs import fleet_facts, hours_offered
-from scheduling.season_problem import Season, season_setup
+from scheduling.season_problem import Season, calendar_intervals, season_setup
 from tests.factories import (
     MONDAY,
     TODAY,
@@ -207,3 +207,13 @@ def test_wishes_of_another_site_bind_nothing(site):
     setup, _ = set_up(site)
     assert setup.wishes.dated == ()
     assert all(job.held == job.barred == () for job in setup.problem.jobs)
+
+
+def test_the_calendar_knows_intervals_last_services_and_dated_tunings(site):
+    concert(site, MONDAY + timedelta(days=4))
+    setup, _ = set_up(site)
+    by_job = calendar_intervals(setup)
+    tuning, voicing = by_job[job(setup, "tuning")], by_job[job(setup, "voicing")]
+    assert (tuning.days, tuning.last_day, tuning.weight, tuning.dated) == (14, -35, 8.0, (4,))
+    never_done = (TODAY - timedelta(days=60) - MONDAY).days
+    assert (voicing.days, voicing.last_day, voicing.weight, voicing.dated) == (60, never_done, 4.0, ())

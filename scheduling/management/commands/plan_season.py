@@ -123,8 +123,7 @@ def lines(plan: SeasonPlan) -> Iterator[str]:
         f"{plan.cost:.1f} weighted days out of tolerance expected; no plan can have fewer than "
         f"{plan.bound:.1f} (gap {plan.gap:.2%})"
     )
-    if plan.calendar_cost is not None:
-        yield f"by fixed intervals at the same hours: {plan.calendar_cost:.1f}"
+    yield f"by fixed intervals at the same hours: {plan.calendar_cost:.1f}"
     yield from plan.notes
     weekly = zip(
         mondays(plan.start, plan.weeks), plan.hours_used, plan.hours_offered, plan.hour_worth, strict=True
