@@ -19,3 +19,21 @@ silent for three, one jumps, and one room has none.
 The truth stays in memory. :func:`fleet.demo.folder.write_fleet` returns it beside the folder, so that a plan
 can be judged by what would really have happened under its visits, not by the forecast it was made from.
 """
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from fleet.demo.folder import Progress
+    from fleet.demo.loading import DemoLogin
+
+
+def load(today: date, progress: Progress | None = None) -> DemoLogin:
+    """Load the demo as :func:`fleet.demo.loading.load` does."""
+    # Imported here so that the generator can be used where no Django is set up.
+    from fleet.demo import loading
+
+    return loading.load(today, progress) if progress else loading.load(today)

@@ -18,7 +18,7 @@ from fleet.demo.concerts import Concert
 from fleet.demo.nature import REGISTERS
 from fleet.demo.people import Away, Colleague
 from fleet.demo.spec import FleetSpec, Floats, Timeline
-from fleet.demo.truth import Anchor, Truth, Visit
+from fleet.demo.truth import WORST_MARK, Anchor, Truth, Visit
 
 KIND_DEFAULTS = {default.kind: default for default in defaults.SERVICE_KINDS}
 # Error of measurement and the step in which people write, in the unit of the kind; priors, no source.
@@ -137,7 +137,7 @@ class Diary:
         """Return a true value as somebody measures and writes it."""
         step = WRITTEN_STEP[kind]
         written = round(round((true + self.rng.normal(0, MEASURING_ERROR[kind])) / step) * step, 4)
-        return max(written, 0.0) if kind == "voicing" else written + 0.0
+        return float(np.clip(written, 0.0, WORST_MARK)) if kind == "voicing" else written + 0.0
 
 
 def begin(truth: Truth, rng: np.random.Generator) -> dict[tuple[int, str], Anchor]:

@@ -138,7 +138,7 @@ def services_table(fleet: InventedFleet) -> Table:
 
 def people_table(fleet: InventedFleet) -> Table:
     """Return the people; only technicians have hours, days and skills."""
-    columns = ("name", "email", "role", "hours_per_week", "skills", "hour_cost", "working_days", "by_contract")
+    columns = ("name", "email", "role", "hours_per_week", "skills", "hour_cost")
     rows: list[tuple[Cell, ...]] = []
     for one in fleet.people:
         works = one.role == "technician"
@@ -147,7 +147,7 @@ def people_table(fleet: InventedFleet) -> Table:
         contract = "yes" if one.by_contract else "no"
         skills = " ".join(one.skills)
         rows.append((one.name, one.email, one.role, hours, skills, one.hour_cost, days, contract))
-    return columns, rows
+    return (*columns, "working_days", "by_contract"), rows
 
 
 def terms_table(fleet: InventedFleet) -> Table:

@@ -47,7 +47,7 @@ class FleetSpec:
     climate_swing: float = 1.0
     years: int = 2
     days_after: int = 0
-    reading_minutes: int = 30
+    reading_minutes: int = 60
     faults: bool = True
 
     def __post_init__(self) -> None:

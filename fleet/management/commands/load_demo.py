@@ -16,16 +16,12 @@ from fleet.demo.house import TIME_ZONE
 
 
 class Command(AlmanacCommand):
-    help = (
-        "Loads an invented conservatory with two years of air and records; the same day again does nothing."
-    )
+    help = "Loads an invented conservatory with two years of air and records; safe to repeat."
     needs_site = False
 
     def add_arguments(self, parser: CommandParser) -> None:
         super().add_arguments(parser)
-        parser.add_argument(
-            "--folder", type=Path, metavar="OUT", help="only write the folder, import nothing"
-        )
+        parser.add_argument("--folder", type=Path, metavar="OUT", help="only write the folder")
 
     def run(self, options: dict[str, Any]) -> Output:
         today = self.today or self.now.astimezone(ZoneInfo(TIME_ZONE)).date()
