@@ -47,15 +47,6 @@ class Score:
 
 
 @dataclass(frozen=True)
-class Backtest:
-    """Scores by kind of service in its own unit, and over all in tolerances."""
-
-    folds: int
-    overall: Score
-    by_service: Mapping[str, Score]
-
-
-@dataclass(frozen=True)
 class Past:
     """A found value, where it stands (`place` of the subject, `index` of the record), and its like."""
 
@@ -83,6 +74,16 @@ class Pair:
     crps: float
     fixed_interval: float
     seasonal_mean: float
+
+
+@dataclass(frozen=True)
+class Backtest:
+    """Scores by kind of service in its own unit, and over all in tolerances, and what they are made of."""
+
+    folds: int
+    overall: Score
+    by_service: Mapping[str, Score]
+    scored: tuple[Pair, ...]
 
 
 def crps_normal(observed: Floats | float, mean: Floats | float, sd: Floats | float) -> Floats:
@@ -142,9 +143,9 @@ def backtest(
     -----
     At an origin everything is learned anew from readings and values up to that day; the weather after it is
     the season's. A value of the fold is forecast from its own last service, even if that fell within the
-    fold: its date was known before the value. The forecast is scored as a normal with the mean and variance of the
-    mixture, measuring error included. Baselines know the found values up to the origin; a value with fewer
-    than `FEWEST_LIKE` of its kind before the origin is not scored, since they would have nothing to say.
+    fold: its date was known before the value. The forecast is scored as a normal with the mean and variance
+    of the mixture, measuring error included. Baselines know the found values up to the origin; a value with
+    fewer than `FEWEST_LIKE` of its kind before the origin is not scored: they would have nothing to say.
     """
     pasts = found_values(subjects)
     first = int(len(pasts) * FIRST_SHARE)
@@ -297,7 +298,7 @@ def _summary(folds: int, pairs: Sequence[Pair]) -> Backtest:
         service: _score([pair for pair in pairs if pair.past.service == service], in_tolerances=False)
         for service in services
     }
-    return Backtest(folds, _score(pairs, in_tolerances=True), by_service)
+    return Backtest(folds, _score(pairs, in_tolerances=True), by_service, tuple(pairs))
 
 
 def _score(pairs: Sequence[Pair], *, in_tolerances: bool) -> Score:

@@ -184,7 +184,7 @@ class Testimony:
 SILENCE = Testimony(np.zeros((N_PARTS, N_PARTS)), np.zeros(N_PARTS), 0.0, 0)
 
 
-def testify(prior: Beliefs, findings: Findings) -> Testimony:
+def said_by(prior: Beliefs, findings: Findings) -> Testimony:
     """Evidence of one instrument about the departure of its like's mean from the prior mean.
 
     Notes
@@ -256,7 +256,7 @@ def learn(groups: Sequence[Group], cases: Sequence[Case], today: int) -> list[Be
                 laid = lay_out(group, cases[i], trials, gaps, priors.KNOCK_GAP_SD_MM)
                 knocks[i] = laid, np.array(knocked)
     said = [
-        testify(belief, own) if own is not None else SILENCE
+        said_by(belief, own) if own is not None else SILENCE
         for belief, own in zip(beliefs, found, strict=True)
     ]
     heard: dict[Hashable, Testimony] = defaultdict(lambda: SILENCE)

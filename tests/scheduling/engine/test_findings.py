@@ -1,0 +1,87 @@
+import numpy as np
+import pytest
+
+from scheduling.engine.cases import prepare
+from scheduling.engine.fabric import weave
+from scheduling.engine.findings import LEARNING_DAYS, found_spans, knock_spans, lay_out, unseen_variance
+from scheduling.engine.forecast import Knock, Record, RoomAir
+from tests.scheduling.engine.invented import ALWAYS, TODAY, room, subject
+
+
+def one_group(made, air, earliest=TODAY - 1500):
+    cases = [prepare(made, TODAY)]
+    fabric = weave([air], cases, ALWAYS, TODAY, 100, earliest)
+    return fabric.groups(cases)[0], cases[0]
+
+
+def test_each_found_value_is_measured_from_what_the_service_before_had_left():
+    made = subject(
+        records=(
+            Record(TODAY - 300, 3.0, 1.0),
+            Record(TODAY - 200, None, None),
+            Record(TODAY - 100, 4.0, 0.2),
+            Record(TODAY - 100, 0.2, 0.1),
+            Record(TODAY - 40, -2.0, None),
+        )
+    )
+    group, case = one_group(made, room())
+    spans, values = found_spans(case, TODAY)
+    assert [(span.start, span.end) for span in spans] == [
+        (TODAY - 200, TODAY - 100),
+        (TODAY - 100, TODAY - 40),
+    ]
+    laid = lay_out(group, case, spans, values, case.prior.found_sd)
+    np.testing.assert_allclose(laid.values, [4.0 - 0.0, -2.0 - 0.1])
+
+
+def test_the_noise_adds_walk_start_and_measuring_error():
+    made = subject(hours_per_week=0.0, records=(Record(TODAY - 90, None, 0.0), Record(TODAY - 10, 2.0, None)))
+    group, case = one_group(made, room())
+    spans, values = found_spans(case, TODAY)
+    laid = lay_out(group, case, spans, values, case.prior.found_sd)
+    prior = case.prior
+    expected = 80 * prior.walk_day**2 + prior.left_sd**2 + prior.found_sd**2
+    assert laid.noise[0] == pytest.approx(expected)  # the readings are whole, so the air adds nothing
+
+
+def test_old_records_and_trials_before_any_bedding_say_nothing():
+    old = TODAY - LEARNING_DAYS - 10
+    made = subject(
+        "bedding",
+        records=(Record(old, None, 0.0), Record(old + 5, 0.02, 0.0), Record(TODAY - 50, None, 0.0)),
+        knocks=(Knock(old - 1, 1, 4), Knock(TODAY - 20, 1, 4), Knock(TODAY - 10, 0, 0)),
+    )
+    _, case = one_group(made, room())
+    assert found_spans(case, TODAY) == ([], [])
+    spans, knocked = knock_spans(case, TODAY)
+    assert [span.end for span in spans] == [TODAY - 20]
+    assert knocked == [True]
+
+
+def test_a_bedding_between_two_regulations_counts_with_its_lever():
+    made = subject(
+        "regulation",
+        records=(Record(TODAY - 400, None, 0.0), Record(TODAY - 30, 0.2, 0.0)),
+        related={"bedding": (Record(TODAY - 200, 0.08, 0.0), Record(TODAY - 30, 0.05, 0.0))},
+    )
+    _, case = one_group(made, room())
+    spans, _ = found_spans(case, TODAY)
+    # half of 0.08 mm, times three; the bedding on the day itself came after the dip was measured
+    assert spans[0].start_mean == pytest.approx(0.12)
+
+
+@pytest.mark.parametrize("service", ["tuning", "bedding"])
+def test_air_that_nobody_measured_is_doubted_about_as_much_as_the_exact_law_says(service):
+    empty = RoomAir("room", "hall", np.array([], int), np.array([]), np.array([]))
+    group, _ = one_group(subject(service), empty)
+    start, end = group.place(np.array([TODAY - 400])), group.place(np.array([TODAY - 300]))
+    wood = group.woods[len(group.woods) // 2]
+    root = wood.factor(np.concatenate([start, end]))
+    exact = np.sum((root[1] - root[0]) ** 2)
+    assert unseen_variance(group, start, end)[0] == pytest.approx(exact, rel=0.02)
+
+
+def test_air_that_was_measured_throughout_is_not_doubted():
+    group, _ = one_group(subject(), room(days=2500))
+    places = group.place(np.array([TODAY - 300, TODAY - 200]))
+    assert np.all(unseen_variance(group, places[:1], places[1:]) == pytest.approx(0.0, abs=1e-12))
