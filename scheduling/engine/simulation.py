@@ -84,6 +84,21 @@ def first_days_out(
         yield i, first_passage(path.blocks(), cases[i].subject.tolerance, enough)
 
 
+def square_roots(spread: Floats) -> Floats:
+    """Lower triangular roots of covariances, shape (k, 4, 4); a coefficient without variance has none.
+
+    Notes
+    -----
+    The coefficients' units differ by orders of magnitude, so the correlations are factored, loosened by a
+    billionth against rounding.
+    """
+    size = np.sqrt(np.maximum(np.einsum("kii->ki", spread), 0.0))
+    safe = np.where(size > 0, size, 1.0)
+    correlation = spread / (safe[:, :, None] * safe[:, None, :]) + 1e-9 * np.eye(N_PARTS)
+    correlation += np.eye(N_PARTS) * (size == 0)[:, None, :]
+    return np.asarray(np.linalg.cholesky(correlation) * size[:, :, None])
+
+
 class Deviations:
     """The simulated deviations of one case, ready to be followed block by block."""
 
@@ -93,7 +108,7 @@ class Deviations:
         now, last = (int(place) for place in group.place(np.array([today, case.last_day])))
         factor = np.searchsorted(np.cumsum(belief.weights)[:-1], draws.factor)
         noise = noise_factors(draws.noise, belief.shape[0]) * (belief.shape * belief.scale)[factor]
-        roots = np.array([np.linalg.cholesky(spread + 1e-18 * np.eye(N_PARTS)) for spread in belief.spread])
+        roots = square_roots(belief.spread)
         drawn = np.einsum("pij,pj->pi", roots[factor], draws.coefficients) * np.sqrt(noise)[:, None]
         self.coefficients = ((belief.mean[factor] + drawn) * part_scale(case, case.fade)).astype(np.float32)
         self.moved = None

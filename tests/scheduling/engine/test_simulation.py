@@ -5,7 +5,7 @@ from scheduling.engine.cases import prepare, prior_beliefs
 from scheduling.engine.expectation import since_last
 from scheduling.engine.fabric import weave
 from scheduling.engine.passage import draw
-from scheduling.engine.simulation import Deviations, first_days_out, imagine
+from scheduling.engine.simulation import Deviations, first_days_out, imagine, square_roots
 from tests.scheduling.engine.invented import ALWAYS, SERVICES, TODAY, room, subject
 
 PATHS = 20_000
@@ -58,3 +58,11 @@ def test_the_same_seed_gives_the_same_days_and_another_gives_others():
     runs = [next(first_days_out(group, cases, beliefs, TODAY, seed))[1] for seed in ((1, 2), (1, 2), (5, 2))]
     np.testing.assert_array_equal(runs[0], runs[1])
     assert np.any(runs[0] != runs[2])
+
+
+def test_square_roots_give_the_covariance_back_whatever_the_units():
+    units = np.array([300.0, 0.0, 1e-3, 1.0])
+    correlation = np.array([[1, 0, 0.3, -0.9], [0, 1, 0, 0], [0.3, 0, 1, 0.1], [-0.9, 0, 0.1, 1]])
+    spread = (correlation * np.outer(units, units))[None]
+    root = square_roots(spread)[0]
+    np.testing.assert_allclose(root @ root.T, spread[0], rtol=1e-8, atol=1e-12)
