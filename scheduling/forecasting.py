@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from datetime import date, datetime, timedelta
+from functools import cache
+from pathlib import Path
 from typing import Any
 
 from django.db import transaction
@@ -12,12 +15,11 @@ from django.utils import timezone
 
 from fleet.models import Site
 from fleet.refusal import Refused
+from scheduling import engine
 from scheduling.engine.forecast import FleetModel, Outlook, build_model
 from scheduling.inputs import FleetFacts, fleet_facts
 from scheduling.models import Forecast, ForecastRun, ForecastState
 
-# Raised whenever the engine would answer the same facts differently.
-ENGINE_VERSION = "1"
 SEED = 20_261_125
 HORIZON_DAYS = 365
 LONGEST_HORIZON_DAYS = 1100
@@ -27,6 +29,15 @@ SOON_DAYS = 21
 OUT_FROM = 0.5
 
 Progress = Callable[[str], None]
+
+
+@cache
+def engine_version() -> str:
+    """Return a mark of the forecasting code itself, so that no change of it can be forgotten."""
+    seen = hashlib.sha256()
+    for file in sorted(Path(engine.__file__).parent.glob("*.py")):
+        seen.update(file.read_bytes())
+    return seen.hexdigest()[:16]
 
 
 def refresh(
@@ -57,7 +68,7 @@ def refresh(
         "horizon_days": horizon_days,
         "input_hash": facts.digest(),
         "seed": SEED,
-        "code_version": ENGINE_VERSION,
+        "code_version": engine_version(),
     }
     run = ForecastRun.objects.filter(**key).first()
     if run is not None and run.forecasts.count() == len(facts.lines):

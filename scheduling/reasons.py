@@ -19,6 +19,8 @@ HARDLY_OUT_DAYS = 0.5
 LEAST_SAVING = 0.05
 # A driver with a smaller share explains nothing.
 LEAST_SHARE = 0.1
+# Drivers that widen a forecast without saying why it points where it does.
+UNFORESEEN = {"unknown", "weather"}
 
 Planned = Mapping[int, Collection[int]]
 
@@ -39,7 +41,7 @@ def visit_reasons(
         saved = float(cost[before, after] - cost[before, week] - cost[week, after])
         sentences = [
             "Held in this week by hand." if week in setup.problem.jobs[job].held else "",
-            _expected(forecast) if before == 0 else _again(setup, job, before),
+            _expected(setup, forecast) if before == 0 else _again(setup, job, before),
             _waits_for(setup, job, week),
             _waited_for(setup, planned, job, (before, week, after)),
             f"Saves {saved:.1f} weighted days out of tolerance." if saved >= LEAST_SAVING else "",
@@ -49,11 +51,13 @@ def visit_reasons(
     return reasons
 
 
-def _expected(forecast: Forecast | None) -> str:
+def _expected(setup: SeasonSetup, forecast: Forecast | None) -> str:
     if forecast is None:
         return ""
     if forecast.out_now >= OUT_FROM:
         return f"Probably out of tolerance already ({forecast.out_now:.0%})."
+    if forecast.due_middle is not None and forecast.due_middle <= setup.season.today:
+        return f"May be out of tolerance already ({forecast.out_now:.0%})."
     if forecast.due_middle is not None:
         return f"Predicted out by {spoken(forecast.due_middle)} (middle estimate)."
     if forecast.due_early is not None:
@@ -99,7 +103,7 @@ def driver_words(forecast: Forecast | None) -> str:
     if forecast is None:
         return ""
     for driver in forecast.drivers:
-        if driver["name"] != "unknown" and driver["share"] >= LEAST_SHARE:
+        if driver["name"] not in UNFORESEEN and driver["share"] >= LEAST_SHARE:
             return str(driver["words"])
     return ""
 

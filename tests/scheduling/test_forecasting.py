@@ -75,6 +75,14 @@ def test_the_same_facts_on_the_same_day_are_not_computed_twice(monkeypatch):
     assert {row.pk: row.weekly for row in again.forecasts.all()} == made
 
 
+def test_another_version_of_the_code_computes_again(monkeypatch):
+    site = make_fleet(1)
+    first = forecasting.refresh(site, TODAY)
+    assert len(first.code_version) == 16
+    monkeypatch.setattr(forecasting, "engine_version", lambda: "another")
+    assert forecasting.refresh(site, TODAY).pk != first.pk
+
+
 def test_a_new_record_makes_a_new_run_and_keeps_one_current_row_each():
     site = make_fleet(1)
     first = forecasting.refresh(site, TODAY)

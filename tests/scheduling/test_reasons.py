@@ -57,6 +57,7 @@ def test_the_first_visit_says_when_the_instrument_is_predicted_out_what_it_saves
     "fields,said",
     [
         ({"out_now": 0.83}, "Probably out of tolerance already (83%)."),
+        ({"out_now": 0.49, "due_middle": TODAY}, "May be out of tolerance already (49%)."),
         ({"due_early": date(2027, 1, 2)}, "May be out by 2 January 2027 (early estimate)."),
         ({}, "Likely to stay in tolerance; there are hours for it."),
     ],
@@ -113,6 +114,14 @@ def test_a_saving_too_small_to_speak_of_is_not_spoken_of():
     one = setup()
     one.problem.jobs[0].cost[0, 4] = 5.02
     assert "Saves" not in reasons.visit_reasons(one, {0: [1]}, 0, None)[1]
+
+
+def test_what_only_widens_a_forecast_is_no_reason_for_a_visit():
+    drivers = [
+        {"name": "weather", "share": 0.6, "words": "Weather that nobody can know yet."},
+        {"name": "settling", "share": 0.2, "words": "It is still settling."},
+    ]
+    assert reasons.driver_words(forecast(drivers=drivers)) == "It is still settling."
 
 
 def test_a_driver_too_weak_to_explain_anything_is_not_spoken_of():
