@@ -146,7 +146,8 @@ LETTER_LEASE_SECONDS = env.number("LETTER_LEASE_SECONDS", 120)
 EMAIL_TIMEOUT = LETTER_LEASE_SECONDS / 6
 
 BROKER_URL = env.text("BROKER_URL", "memory://")
-CELERY_BROKER_URL = BROKER_URL
+# kombu warns of an address without a host, even where it needs none.
+CELERY_BROKER_URL = "memory://localhost/" if BROKER_URL.startswith("memory:") else BROKER_URL
 CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
 CELERY_BROKER_TRANSPORT_OPTIONS = (
     {"polling_interval": 0.05}
@@ -178,5 +179,10 @@ LOGGING = {
     "formatters": {"plain": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
     "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "plain"}},
     "root": {"handlers": ["console"], "level": env.text("LOG_LEVEL", "INFO")},
-    "loggers": {"axes": {"level": "WARNING"}},
+    "loggers": {
+        "axes": {"level": "WARNING"},
+        # Two lines for every task would drown what is worth reading.
+        "celery.app.trace": {"level": "WARNING"},
+        "celery.worker.strategy": {"level": "WARNING"},
+    },
 }
