@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from email.utils import parseaddr
 from itertools import groupby
+from textwrap import wrap
 from typing import Any
 from uuid import NAMESPACE_URL, uuid5
 
@@ -21,6 +22,7 @@ from scheduling.models import Letter
 
 KIND = "due_work"
 FOLDER = "letters/due_work"
+LINE = 76
 
 # Shown where the week's work calls for them; common practice, no source.
 CAUTIONS = {
@@ -153,12 +155,19 @@ def _item(stop: Stop, job: Job) -> dict[str, Any]:
 
 
 def _tidy(text: str) -> str:
-    """Return text without the blank lines that template tags leave behind, one at most between paragraphs."""
+    """Return text in lines that fit a narrow window, with one blank line at most between paragraphs."""
     lines: list[str] = []
-    for line in (raw.rstrip() for raw in text.strip().splitlines()):
-        if line or (lines and lines[-1]):
-            lines.append(line)
+    for raw in text.strip().splitlines():
+        if raw.strip():
+            lines += _wrapped(raw.rstrip())
+        elif lines and lines[-1]:
+            lines.append("")
     return "\n".join(lines) + "\n"
+
+
+def _wrapped(line: str) -> list[str]:
+    indent = " " * (len(line) - len(line.lstrip()) + (2 if line.lstrip().startswith("- ") else 0))
+    return wrap(line, LINE, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
 
 
 def put_in_outbox(site: Site, monday: date, today: date, now: datetime) -> list[Letter]:

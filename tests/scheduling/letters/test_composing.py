@@ -1,5 +1,6 @@
 """What a due-work letter says and to whom; expected words and sums are written out by hand."""
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
@@ -21,7 +22,16 @@ def compose(site):
 
 
 def draft_to(school, number=0):
-    return next(draft for draft in compose(school.site) if draft.person == school.people[number])
+    """Return a draft with its text on one line, wherever it was broken to fit."""
+    draft = next(draft for draft in compose(school.site) if draft.person == school.people[number])
+    return replace(draft, text=" ".join(draft.text.split()))
+
+
+def test_no_line_of_the_text_is_wider_than_a_narrow_window_and_indents_are_kept(school):
+    PlannedVisit.objects.update(reason="dryness " * 40)
+    lines = compose(school.site)[0].text.splitlines()
+    assert max(len(line) for line in lines) <= 76
+    assert sum(line.startswith("    dryness dryness") for line in lines) >= 4
 
 
 def test_each_technician_gets_the_own_visits_and_nobody_elses(school):
