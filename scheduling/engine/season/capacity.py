@@ -67,6 +67,11 @@ class Pools:
     hours: Floats
     member: Ints
 
+    def same_as(self, other: "Pools") -> bool:
+        """Whether both say the same about every visit and every hour."""
+        pairs = ((self.team_of, other.team_of), (self.links, other.links), (self.hours, other.hours))
+        return all(np.array_equal(mine, theirs) for mine, theirs in pairs)
+
     def team_price(self, pool_price: Floats) -> Floats:
         """Price of an hour for each team: that of its cheapest pool [weighted d per h]."""
         price = np.full(self.teams, np.inf)

@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 
 from scheduling.engine.season.draft import Draft
 from scheduling.engine.season.flow import all_arcs, flow_model
-from scheduling.engine.season.pricing import Answer, Prices, Pricing
+from scheduling.engine.season.joint import Joint
+from scheduling.engine.season.pricing import Prices, Pricing
 from scheduling.engine.season.solver import solve_integer
 
 Bools = NDArray[np.bool_]
@@ -29,8 +30,8 @@ class Closed:
 def close_gap(
     pricing: Pricing,
     prices: Prices,
-    answer: Answer,
     draft: Draft,
+    joint: Joint,
     seconds: float,
     must_stop: Callable[[], bool] | None = None,
 ) -> Closed | None:
@@ -39,12 +40,12 @@ def close_gap(
     Notes
     -----
     Reduced-cost fixing: a plan through an arc costs at least the bound plus the arc's reduced cost at the
-    bound's prices, so arcs whose reduced cost exceeds the gap are in no better plan.
+    bound's prices, so arcs whose reduced cost exceeds the gap are in no better plan. What solving an arc's
+    own group as a whole added to the bound cannot be counted a second time.
     """
     cost = draft.cost()
-    gap = cost - answer.bound
     reduced = pricing.table.reduced(pricing.visit_price(prices), pricing.arc_change(prices))
-    most = np.full(pricing.table.size, gap + 1e-9 * (1 + abs(cost)))
+    most = cost - joint.bound + joint.added + 1e-9 * (1 + abs(cost))
     arcs = all_arcs(pricing, most, reduced)
     if len(arcs.job) > MOST_ARCS or seconds <= 0:
         return None
@@ -54,7 +55,7 @@ def close_gap(
     visits = None
     if found.x is not None and found.cost < cost:
         visits = model.visits(found.x, pricing.table.size, pricing.problem.weeks)
-    return Closed(visits, max(answer.bound, min(cost, found.bound)), found.finished)
+    return Closed(visits, max(joint.bound, min(cost, found.bound)), found.finished)
 
 
 def _as_solution(

@@ -37,16 +37,20 @@ def plan_season(
 
     Notes
     -----
-    Dantzig-Wolfe decomposition (Dantzig and Wolfe, "Decomposition principle for linear programs",
-    Operations Research 8(1), 1960): a price for each person's hours in each week makes every job a shortest
+    Dantzig-Wolfe decomposition: a price for each person's hours in each week makes every job a shortest
     path; the sum of the best paths less the worth of the hours is a lower bound at any prices. The plan is
     chosen by an integer programme among the paths that nearly tie at the best prices, improved job by job,
     and, while the model stays small, the arcs that a better plan could still use are handed to the solver
-    to close the gap. Order rules enter as rows when they are violated; the bound stays valid with any part
-    of them.
+    to close the gap. Order rules enter as rows when they are violated, and each instrument they tie is
+    solved as a whole at the final prices; the bound stays valid with any part of them.
 
     Bedding shifts key dip, but the kinds are priced apart. Hours shared because an action is out anyway are
     not credited, since that would break the bound.
+
+    References
+    ----------
+    Dantzig and Wolfe, "Decomposition principle for linear programs", Operations Research 8(1), 1960 (from
+    memory, unverified).
     """
     clock = Clock(time_limit, must_stop)
     check_problem(problem)

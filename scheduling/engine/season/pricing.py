@@ -53,7 +53,8 @@ class Pricing:
         self.problem, self.kinds, self.pools = problem, kinds, pools
         self.hours = kinds.hours[kinds.of_job] if len(kinds.of_job) else np.zeros(0)
         self.team = pools.team_of[kinds.of_job]
-        self.table = PathTable(problem, possible_weeks(problem, self.team), with_moves)
+        self.possible = possible_weeks(problem, self.team)
+        self.table = PathTable(problem, self.possible, with_moves)
         self.rule_job = np.array([rule.job for rule in problem.rules], dtype=np.int64)
         self.rule_on = np.array([rule.on for rule in problem.rules], dtype=np.int64)
         self.allowed = rule_tables(problem)

@@ -11,6 +11,7 @@ from scheduling.engine.season.choice import choose, gather_candidates
 from scheduling.engine.season.clock import Clock
 from scheduling.engine.season.draft import Draft, improve
 from scheduling.engine.season.exact import close_gap
+from scheduling.engine.season.joint import Joint, solve_groups
 from scheduling.engine.season.pricing import Prices, Pricing
 from scheduling.engine.season.problem import SeasonProblem
 from scheduling.engine.season.relaxation import JOB_BLOCKS, Relaxation, Relaxed
@@ -49,7 +50,10 @@ class Search:
         self.problem, self.clock, self.progress = problem, clock, progress
         kinds = visit_kinds(problem)
         self.plain = Pricing(problem, kinds, make_pools(problem, kinds, whole=False))
-        self.whole = Pricing(problem, kinds, make_pools(problem, kinds, whole=True))
+        pools = make_pools(problem, kinds, whole=True)
+        # where whole visits can use every hour, both relaxations are one
+        same = pools.same_as(self.plain.pools)
+        self.whole = self.plain if same else Pricing(problem, kinds, pools)
         self.draft = Draft(self.whole)
         self.moves = problem.moving_price > 0 and any(job.previous for job in problem.jobs)
         self.small = len(problem.jobs) <= JOB_BLOCKS
@@ -84,7 +88,7 @@ class Search:
     def _relax_whole(self, plain: Relaxed) -> Relaxed:
         """Relax again where whole visits cannot use every hour; else the plain relaxation says the same."""
         pools, others = self.plain.pools, self.whole.pools
-        if np.array_equal(pools.team_of, others.team_of) and np.array_equal(pools.hours, others.hours):
+        if self.whole is self.plain:
             return plain
         person = np.append(plain.prices.pool, 0.0)[pools.member]
         start = self.whole.no_prices()
@@ -141,8 +145,9 @@ class Search:
     def _plan(self, relaxed: Relaxed) -> bool:
         """Draft, choose and prove; False when the time ran out before the search was done."""
         self._tell("drafting the plan")
-        sets = relaxed.paths[-SHAKES:] + self._shaken(relaxed.prices)
-        self._draft_from(relaxed.prices, [relaxed.likely, relaxed.answer.visits])
+        joint = self._join(relaxed)
+        sets = [joint.visits, *relaxed.paths[-SHAKES:], *self._shaken(relaxed.prices)]
+        self._draft_from(relaxed.prices, [relaxed.likely, joint.visits])
         self._tell("deciding between visits that nearly tie")
         self._choose(relaxed, sets)
         if proven(self.draft.cost(), self.target):
@@ -150,7 +155,21 @@ class Search:
         if not self.small and self._gap() <= GOOD_GAP:
             return not self.clock.asked_to_stop()
         self._tell("closing the gap")
-        return self._prove(relaxed)
+        return self._prove(relaxed, joint)
+
+    def _join(self, relaxed: Relaxed) -> Joint:
+        """The bound with every instrument's order rules kept, where there are any."""
+        if not self.problem.rules:
+            return Joint(relaxed.answer.bound, np.zeros(len(self.problem.jobs)), relaxed.answer.visits)
+        joint = solve_groups(self.whole, relaxed.prices, relaxed.answer, lambda: self.clock.left(0.7))
+        self._take_bound(joint.bound)
+        return joint
+
+    def _take_bound(self, bound: float) -> None:
+        """A bound of what is minimised, which is one of the cost too when moving is free."""
+        self.target = max(self.target, bound)
+        if not self.moves:
+            self.bound = max(self.bound, bound)
 
     def _draft_from(self, prices: Prices, sets: list[Bools]) -> None:
         """Best of a few drafts, each made from paths at some prices."""
@@ -200,12 +219,12 @@ class Search:
             if len(candidates.job) < len(self.problem.jobs) + most:
                 return
 
-    def _prove(self, relaxed: Relaxed) -> bool:
+    def _prove(self, relaxed: Relaxed, joint: Joint) -> bool:
         closed = close_gap(
             self.whole,
             relaxed.prices,
-            relaxed.answer,
             self.draft,
+            joint,
             self.clock.left(),
             self.clock.asked_to_stop,
         )
@@ -215,9 +234,7 @@ class Search:
             trial = Draft(self.whole)
             trial.set_visits(closed.visits, _density(self.whole, closed.visits))
             self._take_if_better(trial)
-        self.target = max(self.target, closed.bound)
-        if not self.moves:
-            self.bound = max(self.bound, closed.bound)
+        self._take_bound(closed.bound)
         return closed.finished
 
     def _raise_bound(self, pricing: Pricing, prices: Prices, bound: float) -> None:

@@ -127,6 +127,16 @@ def test_two_grands_with_order_rules_agree_with_two_judges(seed, people, season,
     assert result.cost == pytest.approx(cp_sat_cost(problem), abs=48 * 0.5e-4 + 1e-6)
 
 
+@pytest.mark.parametrize("seconds", [0.05, 0.3, 20])
+def test_with_order_rules_the_bound_is_below_the_best_plan_however_short_the_search(seconds, season, check):
+    problem = with_rules(season(45, jobs=12, weeks=5, people=2, tightness=0.8))
+    result, direct = plan_season(problem, seconds), solve_direct(problem, 30)
+    assert check(problem, result) == []
+    assert check(problem, direct) == []
+    assert result.bound <= direct.cost + 1e-6
+    assert direct.bound <= result.cost + 1e-6
+
+
 def test_rules_never_make_a_plan_cheaper(season):
     free = season(50, jobs=8, weeks=5, tightness=0.8)
     assert plan_season(with_rules(free)).cost >= plan_season(free).cost - 1e-9
