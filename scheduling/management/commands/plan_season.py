@@ -118,7 +118,8 @@ def document(plan: SeasonPlan) -> dict[str, Any]:
 def lines(plan: SeasonPlan) -> Iterator[str]:
     """Say the same for people, week by week."""
     said = document(plan)
-    yield f"{plan.site}: {plan.weeks} weeks from {said['start']}, a draft ({plan.outcome})"
+    kept = "" if plan.rules == "all" else ", paths and hours only"
+    yield f"{plan.site}: {plan.weeks} weeks from {said['start']}, a draft ({plan.outcome}{kept})"
     yield (
         f"{plan.cost:.1f} weighted days out of tolerance expected; no plan can have fewer than "
         f"{plan.bound:.1f} (gap {plan.gap:.2%})"

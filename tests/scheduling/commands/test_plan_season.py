@@ -88,6 +88,8 @@ def test_people_get_weeks_visits_and_reasons(site, run):
     assert ran.out.startswith("Quay School: 5 weeks from 2026-W49, a draft")
     assert re.search(r"^2026-W49: \d+\.\d\d of 3\.00 hours, one more is worth", ran.out, re.MULTILINE)
     assert "put off:" in ran.out
+    assert "by fixed intervals at the same hours" in ran.out
+    assert "paths and hours only" in run(*ASKED, "--rules", "none").out
 
 
 def test_without_named_technicians_the_work_is_one_unnamed_persons(site, run):
