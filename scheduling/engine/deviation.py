@@ -7,11 +7,10 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 from scipy.special import ndtr
 
 from scheduling.engine.airpath import AirPath
-from scheduling.engine.lag import daily_weights
+from scheduling.engine.lag import daily_weights, lagged_daily
 from scheduling.engine.subjects import Playing
 
 Floats = NDArray[np.float64]
@@ -42,7 +41,7 @@ class Wood:
     def mean(self) -> Floats:
         """Expected moisture at the end of each day, shape (n,); wood starts at rest with the first day."""
         level = float(self.air.mean[0])
-        parts = [sign * (level + _follow(self.air.mean - level, tau)) for sign, tau in self.components]
+        parts = [sign * (level + lagged_daily(self.air.mean - level, tau)) for sign, tau in self.components]
         return np.sum(parts, axis=0) if parts else np.zeros_like(self.air.mean)
 
     def factor(self, places: Places) -> Floats:
@@ -64,13 +63,8 @@ class Wood:
         """Departures of the moisture that belong to departures of the air; shape (paths, n) both."""
         out = np.zeros_like(departures)
         for sign, tau in self.components:
-            out += sign * _follow(departures, tau)
+            out += sign * lagged_daily(departures, tau)
         return out
-
-
-def _follow(values: Floats, tau: float) -> Floats:
-    keep = float(np.exp(-1.0 / tau)) if tau > 0 else 0.0
-    return np.asarray(lfilter([1.0 - keep], [1.0, -keep], values, axis=-1), float)
 
 
 def settled(age_days: Floats, curve: tuple[tuple[float, float], ...]) -> Floats:

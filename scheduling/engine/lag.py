@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.signal import lfilter
 
 
 def lagged(
@@ -75,3 +76,9 @@ def daily_weights(tau: float, steps: int) -> NDArray[np.float64]:
     """Weights of the input of today, yesterday, ... in the state at the end of a day; `tau` in days."""
     keep = float(np.exp(-1.0 / tau)) if tau > 0 else 0.0
     return np.asarray((1.0 - keep) * keep ** np.arange(steps), float)
+
+
+def lagged_daily(values: NDArray[np.float64], tau: float) -> NDArray[np.float64]:
+    """Response of one stage, at rest at zero, to daily values along the last axis; `tau` in days."""
+    keep = float(np.exp(-1.0 / tau)) if tau > 0 else 0.0
+    return np.asarray(lfilter([1.0 - keep], [1.0, -keep], values, axis=-1), float)

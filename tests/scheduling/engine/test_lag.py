@@ -5,7 +5,7 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 from scipy.signal import lfilter, lsim
 
-from scheduling.engine.lag import daily_weights, lagged
+from scheduling.engine.lag import daily_weights, lagged, lagged_daily
 
 
 def some_air(n=200, seed=3):
@@ -107,6 +107,14 @@ def test_the_weights_of_past_days_rebuild_the_state():
     weights = daily_weights(6.0, len(air))
     rebuilt = weights @ (air - air[0])[::-1] + air[0]
     assert rebuilt == pytest.approx(state[-1], abs=1e-15)
+
+
+@pytest.mark.parametrize("tau", [0.0, 2.0, 30.0])
+def test_daily_rows_follow_as_single_steps_do(tau):
+    air = np.array([some_air(seed=1), some_air(seed=2)]) - 0.09
+    times = np.arange(-1, air.shape[1])
+    expected = [lagged(times, np.append(0.0, row), tau, start=0.0)[1:] for row in air]
+    np.testing.assert_allclose(lagged_daily(air, tau), expected, atol=1e-15)
 
 
 @pytest.mark.parametrize(
