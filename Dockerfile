@@ -1,8 +1,8 @@
 # One image for web, worker and beat; the compose file says which of them a container is.
 FROM python:3.11-slim AS packages
-COPY requirements/run.lock /tmp/run.lock
+COPY requirements/run.lock /opt/run.lock
 RUN python -m venv /opt/almanac \
-    && /opt/almanac/bin/pip install --no-cache-dir --require-hashes -r /tmp/run.lock
+    && /opt/almanac/bin/pip install --no-cache-dir --require-hashes -r /opt/run.lock
 
 FROM python:3.11-slim
 ENV PATH=/opt/almanac/bin:$PATH PYTHONUNBUFFERED=1 PYTHONDONTWRITEBYTECODE=1 VAR_DIR=/var/lib/almanac

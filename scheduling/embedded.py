@@ -7,7 +7,8 @@ import threading
 from typing import Any
 
 from celery.beat import EmbeddedService
-from celery.worker import WorkController
+from celery.platforms import EX_OK
+from celery.worker import WorkController, state
 
 from config.celery import app
 
@@ -51,14 +52,14 @@ class EmbeddedQueue:
             raise RuntimeError("the background worker did not come up: is the broker there?")
         self.beat.start()
 
-    def stop(self) -> None:
-        """End both within seconds; what they had not done is found again in the database."""
-        stopper = threading.Thread(target=self._stop, name="stopper", daemon=True)
-        stopper.start()
-        stopper.join(STOP_SECONDS)
+    def stop(self) -> bool:
+        """Ask both to end, and return whether they did within seconds.
 
-    def _stop(self) -> None:
+        What a task had not done by then is found again in the database by the next start.
+        """
+        # Asked through its state, the worker ends in its own thread, where its connection lives.
+        state.should_stop = EX_OK
         if self.beat.is_alive():
             self.beat.stop()
-        self.worker.stop()
-        self.thread.join()
+        self.thread.join(STOP_SECONDS)
+        return not self.thread.is_alive()

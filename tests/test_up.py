@@ -79,6 +79,22 @@ def test_a_port_in_use_is_refused_at_once_with_exit_code_1_and_nothing_made(stag
     assert not list(tmp_path.glob("almanac.db*"))
 
 
+def test_work_that_does_not_end_holds_up_no_stop_and_is_taken_up_at_the_next_start(stage, manners):
+    manners.seconds_a_letter = 60
+    stage.act("prepare 1")
+    port = mail_server.free_port()
+    process = up(stage, port, "--no-demo")
+    wait_for(lambda: manners.tries == 1, why=stage.log)
+    process.terminate()
+    assert process.wait(60) == 0
+    assert "what was not finished is taken up at the next start" in stage.log()
+    assert stage.show()["letters"][0]["state"] == "sending"
+    manners.seconds_a_letter = 0
+    stage.act("age")
+    up(stage, port, "--no-demo", log="again")
+    wait_for(lambda: manners.taken, why=lambda: stage.log("again"))
+
+
 def test_killed_while_letters_go_out_and_started_again_it_loses_none(stage, manners):
     manners.seconds_a_letter = 0.05
     stage.act("prepare 30")

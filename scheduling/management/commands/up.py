@@ -116,7 +116,10 @@ class Command(BaseCommand):
         finally:
             self.say("Stopping")
             server.close()
-            queue.stop()
+            if not queue.stop():
+                self.say("Stopped; what was not finished is taken up at the next start")
+                # The interpreter would wait for the threads of the unfinished work.
+                os._exit(0)
 
     def say(self, line: str) -> None:
         """Print a line at once, also where output goes to a file."""
