@@ -58,6 +58,7 @@ class Search:
         self.moves = problem.moving_price > 0 and any(job.previous for job in problem.jobs)
         self.small = len(problem.jobs) <= JOB_BLOCKS
         self.bound = self.target = -np.inf
+        self.cut_short = False
         self.price = np.zeros(self.whole.team.shape)
 
     def run(self) -> SeasonResult:
@@ -80,6 +81,7 @@ class Search:
             start, known = first.prices, [known[0], *first.paths[-KNOWN:]]
         relaxed = Relaxation(pricing, self._time_to_relax).run(start, known, target)
         self._raise_bound(pricing, relaxed.prices, relaxed.bound)
+        self.cut_short |= self._time_to_relax() <= 0
         return relaxed
 
     def _time_to_relax(self) -> float:
@@ -176,7 +178,10 @@ class Search:
         self.price = self.whole.visit_price(prices)
         trial = Draft(self.whole)
         for visits in sets:
-            if self.clock.left(0.8) <= 0:
+            # some draft is made even when the time is up, unless a stop was asked for
+            enough = self.clock.left(0.8) <= 0 and bool((self.draft.visits != self.draft.held).any())
+            if self.clock.asked_to_stop() or enough:
+                self.cut_short = True
                 return
             allowed = allow_visits(self.whole, visits, self.price)
             trial.set_visits(allowed, _density(self.whole, allowed))
@@ -202,8 +207,9 @@ class Search:
         return found
 
     def _choose(self, relaxed: Relaxed, sets: list[Bools]) -> None:
+        share = 0.6 if self.small else 0.9
         for most in CANDIDATES:
-            seconds = self.clock.left(0.6 if self.small else 0.9)
+            seconds = self.clock.left(share)
             if seconds <= 0 or self._gap() <= GOOD_GAP:
                 return
             candidates = gather_candidates(
@@ -212,6 +218,7 @@ class Search:
             visits = choose(
                 self.whole, candidates, self.draft.visits, seconds, GOOD_GAP / 2, self.clock.asked_to_stop
             )
+            self.cut_short |= self.clock.left(share) <= 0
             if visits is not None:
                 trial = Draft(self.whole)
                 trial.set_visits(visits, _density(self.whole, visits))
@@ -229,7 +236,7 @@ class Search:
             self.clock.asked_to_stop,
         )
         if closed is None:
-            return self.clock.left() > 0
+            return not self.cut_short and self.clock.left() > 0
         if closed.visits is not None:
             trial = Draft(self.whole)
             trial.set_visits(closed.visits, _density(self.whole, closed.visits))

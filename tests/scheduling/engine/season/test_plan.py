@@ -142,3 +142,12 @@ def test_what_is_put_off_says_its_best_week_and_what_that_would_have_saved(seaso
     assert late.saving == pytest.approx(max(saved))
     assert late.best_week == 1 + int(np.argmax(saved))
     assert (late.cost, late.days_out) == (job.cost[0, 4], job.days_out[0, 4])
+
+
+def test_a_search_out_of_time_still_fills_the_hours(season, check):
+    problem = season(10, jobs=30, weeks=10, tightness=0.3)
+    result = plan_season(problem, 0.001)
+    assert check(problem, result) == []
+    assert result.outcome == Outcome.STOPPED
+    idle = sum(job.cost[0, -1] for job in problem.jobs)
+    assert result.cost < idle
