@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 
 from django.contrib.auth.decorators import login_required
 from django.db import models
-from django.http import HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 from django.views.decorators.http import require_safe
@@ -26,7 +26,9 @@ def site_page(view: View) -> View:
     @wraps(view)
     def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
         if not request.membership:  # type: ignore[attr-defined]
-            return render(request, "reports/no_site.html", status=200)
+            if kwargs:
+                raise Http404("no such page of yours")
+            return render(request, "reports/no_site.html")
         return view(request, *args, **kwargs)
 
     return login_required(require_safe(guarded))

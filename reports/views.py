@@ -83,11 +83,9 @@ def instrument_list(request: HttpRequest) -> HttpResponse:
     page = Paginator(chosen.qs, PAGE_SIZE).get_page(request.GET.get("page"))
     axis = TimeAxis(today, today + instruments.AHEAD)
     template = "instrument_lines" if request.htmx else "instruments"  # type: ignore[attr-defined]
-    return render(
-        request,
-        f"reports/{template}.html",
-        {"filter": chosen, "page": page, "axis": axis, "lines": instruments.fleet_lines(page, axis)},
-    )
+    lines = instruments.fleet_lines(page, axis, plans.plan_for(site, today))
+    context = {"filter": chosen, "page": page, "axis": axis, "lines": lines}
+    return render(request, f"reports/{template}.html", context)
 
 
 @site_page

@@ -10,21 +10,24 @@ from django.db.models import F, OuterRef, Subquery
 
 from fleet.access import SiteQuerySet
 from fleet.models import Instrument, NoteRequest, RequestState, Service, Site
+from fleet.weeks import monday_before
 from reports.axis import DueBar, TimeAxis, due_bar
 from reports.figures import OutlookRow, digits_for, outlook_rows
 from reports.queries.plans import plan_for
-from scheduling.models import Forecast, PlannedVisit
+from scheduling.models import Forecast, PlannedVisit, SeasonPlan
 
 AHEAD = timedelta(weeks=26)
+RECENT = 10
 
 
 @dataclass(frozen=True)
 class FleetLine:
-    """One instrument of the list with the forecast it is listed for."""
+    """One instrument of the list with the forecast it is listed for and the next visit planned for that."""
 
     instrument: Instrument
     forecast: Forecast | None
     bar: DueBar | None
+    planned: PlannedVisit | None
 
 
 def fleet(site: Site) -> SiteQuerySet[Instrument]:
@@ -50,16 +53,32 @@ def pointed_at_forecast(
     return pointed.filter(shown__isnull=False) if service or state else pointed
 
 
-def fleet_lines(instruments: Iterable[Instrument], axis: TimeAxis) -> list[FleetLine]:
-    """Fetch the forecasts that instruments point at, in one query, and draw their bars."""
+def fleet_lines(
+    instruments: Iterable[Instrument], axis: TimeAxis, plan: SeasonPlan | None
+) -> list[FleetLine]:
+    """Fetch the forecasts that instruments point at and their next visits, in two queries."""
     instruments = list(instruments)
     shown = [one.shown for one in instruments if one.shown]  # type: ignore[attr-defined]
     forecasts = Forecast.objects.defer("weekly", "drivers").in_bulk(shown)
+    visits = _next_visits(plan, instruments, axis.first)
     lines = []
     for one in instruments:
         forecast = forecasts.get(one.shown)  # type: ignore[attr-defined]
-        lines.append(FleetLine(one, forecast, due_bar(forecast, axis) if forecast else None))
+        bar = due_bar(forecast, axis) if forecast else None
+        lines.append(FleetLine(one, forecast, bar, visits.get((one.pk, forecast.kind)) if forecast else None))
     return lines
+
+
+def _next_visits(
+    plan: SeasonPlan | None, instruments: list[Instrument], today: date
+) -> dict[tuple[int, str], PlannedVisit]:
+    """Return the first visit from this week on of each instrument and kind of service."""
+    if plan is None:
+        return {}
+    visits = PlannedVisit.objects.filter(
+        plan=plan, instrument__in=instruments, week__gte=monday_before(today)
+    ).order_by("-week")
+    return {(visit.instrument_id, visit.kind): visit for visit in visits}
 
 
 @dataclass(frozen=True)
@@ -72,6 +91,11 @@ class Outlook:
     digits: int
     planned: list[PlannedVisit]
 
+    @property
+    def next_planned(self) -> PlannedVisit | None:
+        """The next visit for this service."""
+        return self.planned[0] if self.planned else None
+
 
 @dataclass(frozen=True)
 class InstrumentPage:
@@ -82,6 +106,16 @@ class InstrumentPage:
     history: list[Service]
     requests: list[NoteRequest]
 
+    @property
+    def recent(self) -> list[Service]:
+        """The newest services."""
+        return self.history[:RECENT]
+
+    @property
+    def earlier(self) -> list[Service]:
+        """The services before those."""
+        return self.history[RECENT:]
+
 
 def instrument_page(instrument: Instrument, axis: TimeAxis, today: date) -> InstrumentPage:
     """Gather an instrument's forecasts, records, open requests and planned visits."""
@@ -91,7 +125,11 @@ def instrument_page(instrument: Instrument, axis: TimeAxis, today: date) -> Inst
     forecasts = sorted(instrument.forecasts.select_related("run"), key=lambda one: order.get(one.kind, 99))
     plan = plan_for(instrument.site, today)
     visits = (
-        list(PlannedVisit.objects.filter(plan=plan, instrument=instrument).order_by("week", "kind"))
+        list(
+            PlannedVisit.objects.filter(
+                plan=plan, instrument=instrument, week__gte=monday_before(today)
+            ).order_by("week", "kind")
+        )
         if plan
         else []
     )

@@ -17,6 +17,7 @@ from fleet.access import SiteQuerySet
 from fleet.models import ClimateDay, ClimateReading, Room, Sensor, Site
 
 SPAN_DAYS = 30
+SILENT = "full"
 SILENT_AFTER = timedelta(days=2)
 # A day with fewer hours of trusted readings counts as a gap; common practice, no source.
 WHOLE_DAY_HOURS = 12
@@ -46,9 +47,9 @@ class RoomAirNow:
     words: list[Word]
 
     @property
-    def troubled(self) -> bool:
-        """Whether anything but a whole record is to be said."""
-        return any(word.shape != "open" for word in self.words)
+    def silent(self) -> bool:
+        """Whether its sensor has stopped sending what can be trusted."""
+        return any(word.shape == SILENT for word in self.words)
 
 
 def rooms_now(site: Site, today: date, now: datetime) -> list[RoomAirNow]:
@@ -63,11 +64,15 @@ def room_now(room: Room, today: date, now: datetime) -> RoomAirNow:
 
 def _rooms_now(rows: SiteQuerySet[Room], site: Site, today: date, now: datetime) -> list[RoomAirNow]:
     latest = ClimateReading.objects.filter(room=OuterRef("pk"), doubt="").order_by("-time")
-    rooms = rows.select_related("borrows_from").annotate(
-        standing=Count("instruments", filter=Q(instruments__retired_on__isnull=True)),
-        last_time=Subquery(latest.values("time")[:1]),
-        last_temp=Subquery(latest.values("temp_c")[:1]),
-        last_rh=Subquery(latest.values("rh")[:1]),
+    rooms = (
+        rows.select_related("borrows_from")
+        .order_by("building", "name")
+        .annotate(
+            standing=Count("instruments", filter=Q(instruments__retired_on__isnull=True)),
+            last_time=Subquery(latest.values("time")[:1]),
+            last_temp=Subquery(latest.values("temp_c")[:1]),
+            last_rh=Subquery(latest.values("rh")[:1]),
+        )
     )
     spans = {row["room"]: row for row in _spans(site, today)}
     sensed = set(
@@ -121,12 +126,11 @@ def _quality(
     if not fresh:
         words.append(_silent(time))
     if span.get("doubtful"):
-        share = span["doubtful"] / span["readings"]
         words.append(
             Word(
                 _("doubtful"),
-                _("%(share).0f %% of thirty days' readings are stuck or jump; they are kept but not used.")
-                % {"share": 100 * share},
+                _("%(count)d of %(all)d readings of thirty days are stuck or jump; they are kept, not used.")
+                % {"count": span["doubtful"], "all": span["readings"]},
                 "half",
             )
         )
@@ -149,9 +153,9 @@ def _quality(
 
 def _silent(time: datetime | None) -> Word:
     if time is None:
-        return Word(_("silent"), _("Its sensor has sent nothing that can be trusted."), "full")
+        return Word(_("silent"), _("Its sensor has sent nothing that can be trusted."), SILENT)
     day = date_format(timezone.localtime(time), "j F")
-    return Word(_("silent"), _("No trusted reading since %(day)s.") % {"day": day}, "full")
+    return Word(_("silent"), _("No trusted reading since %(day)s.") % {"day": day}, SILENT)
 
 
 def _borrowed(room: Room) -> Word:

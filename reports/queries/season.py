@@ -12,6 +12,8 @@ from fleet.models import Instrument, Room, Site
 from fleet.weeks import mondays
 from scheduling.models import PlannedVisit, PutOff, SeasonPlan
 
+DEAREST = 12
+
 
 @dataclass(frozen=True)
 class WeekColumn:
@@ -54,6 +56,16 @@ class SeasonPage:
     offered: float
     used: float
     others: list[SeasonPlan]
+
+    @property
+    def dearest(self) -> list[PutOff]:
+        """What was put off and costs most."""
+        return self.put_off[:DEAREST]
+
+    @property
+    def cheaper(self) -> list[PutOff]:
+        """The rest of what was put off."""
+        return self.put_off[DEAREST:]
 
     @property
     def saved_share(self) -> float | None:

@@ -139,7 +139,7 @@ def warnings(site: Site, monday: date, today: date, now: datetime) -> Warnings:
     """Return silent rooms, an old forecast and people who are away in the week."""
     run = ForecastRun.objects.of_site(site).order_by("-made_at").first()
     return Warnings(
-        rooms=[room for room in rooms_now(site, today, now) if room.instruments and room.troubled],
+        rooms=[room for room in rooms_now(site, today, now) if room.instruments and room.silent],
         forecast_run=run,
         forecast_old=run is not None and today - run.today > OLD_AFTER,
         absences=list(

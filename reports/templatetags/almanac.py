@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 from django import template
@@ -12,10 +12,11 @@ from fleet.weeks import week_of
 from reports import words
 from reports.axis import DueBar, TimeAxis
 from reports.queries.rooms import RoomAirNow
-from scheduling.models import Forecast, ForecastState, SeasonPlan
+from scheduling.models import Forecast, ForecastState, PlannedVisit, SeasonPlan
 
 register = template.Library()
 
+MIDWEEK = timedelta(days=3)
 SHAPE_OF_STATE = {
     ForecastState.IN_TOLERANCE: "open",
     ForecastState.LEAVING_SOON: "half",
@@ -33,6 +34,12 @@ def iso_week(day: date) -> str:
 def percent(fraction: float | None, digits: int = 0) -> str:
     """Write a fraction as a percentage with its sign."""
     return "" if fraction is None else f"{100 * fraction:.{digits}f}\N{NO-BREAK SPACE}%"
+
+
+@register.filter
+def percent_range(low: float, high: float) -> str:
+    """Write two fractions as a range of percentages with one sign."""
+    return f"{100 * low:.0f} – {100 * high:.0f}\N{NO-BREAK SPACE}%"
 
 
 @register.filter
@@ -102,9 +109,10 @@ def marked(shape: str, word: str) -> dict[str, Any]:
 
 
 @register.inclusion_tag("reports/due.html")
-def due(bar: DueBar | None, axis: TimeAxis) -> dict[str, Any]:
-    """Draw a due window on a shared axis; the words beside it say the same."""
-    return {"bar": bar, "months": axis.months()}
+def due(bar: DueBar | None, axis: TimeAxis, visit: PlannedVisit | None = None) -> dict[str, Any]:
+    """Draw a due window and the next visit on a shared axis; the words beside it say the same."""
+    planned = axis.place(visit.week + MIDWEEK) if visit else None
+    return {"bar": bar, "months": axis.months(), "planned": planned}
 
 
 @register.inclusion_tag("reports/range.html")

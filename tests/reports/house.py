@@ -60,12 +60,11 @@ def make_house(today: date, instruments: int = 12, name: str = "Brackwater Conse
 
 
 def _air(room: Room, today: date, number: int) -> None:
-    """Two years of days, and readings of the last days; one room falls silent, one has gaps and doubts."""
-    start = today - timedelta(days=730)
+    """Fifteen months of days and the last hours; one room falls silent, one has gaps and doubts."""
+    start = today - timedelta(days=460)
     silent, holed = number == 3, number == 2
-    make.make_climate(
-        room, start, 711 if holed else 731 - (9 if silent else 0), make.seasons(0.44, 0.05 + 0.02 * number)
-    )
+    days = 441 if holed else 461 - (9 if silent else 0)
+    make.make_climate(room, start, days, make.seasons(0.44, 0.05 + 0.02 * number))
     Sensor.objects.create(site=room.site, name=f"S{number}", room=room, first_day=start)
     if holed:
         make.make_climate(room, today - timedelta(days=8), 9, make.seasons(0.44, 0.1))

@@ -1,0 +1,42 @@
+"""A page asks the database as often for sixty instruments as for three."""
+
+from __future__ import annotations
+
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+
+from tests import factories as make
+from tests.reports.house import make_house
+
+MOST = 30
+PATHS = (
+    "/",
+    "/?who=all",
+    "/instruments/",
+    "/instruments/?service=tuning&state=out",
+    "/instruments/{instrument}/",
+    "/instruments/{instrument}/figures/tuning/",
+    "/rooms/",
+    "/rooms/{room}/",
+    "/rooms/{room}/figures/wood/",
+    "/season/",
+    "/requests/",
+)
+
+
+def counts(client, house) -> dict[str, int]:
+    client.force_login(house.administrator)
+    asked = {}
+    for path in PATHS:
+        with CaptureQueriesContext(connection) as seen:
+            answer = client.get(path.format(instrument=house.instruments[0].pk, room=house.rooms[0].pk))
+        assert answer.status_code == 200, path
+        asked[path] = len(seen)
+    return asked
+
+
+def test_the_number_of_queries_does_not_grow_with_the_fleet(client, db):
+    few = counts(client, make_house(make.TODAY, 3, "Small School"))
+    many = counts(client, make_house(make.TODAY, 60, "Large School"))
+    assert few == many
+    assert max(many.values()) <= MOST

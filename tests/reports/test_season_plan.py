@@ -1,0 +1,120 @@
+"""The season plan: weeks across, instruments down, hours under them, and what was put off."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from reports.queries.plans import plan_for, week_number
+from reports.queries.season import season_page, short_letters
+from scheduling.models import SeasonPlan
+from tests import factories as make
+from tests.factories import TODAY
+
+MONDAY = TODAY - timedelta(days=2)
+APPROVED = {"state": SeasonPlan.State.APPROVED, "approved_at": datetime(2026, 11, 20, tzinfo=UTC)}
+
+
+@pytest.fixture
+def site(db):
+    return make.make_site()
+
+
+def test_an_approved_plan_goes_before_a_newer_draft(site):
+    approved = make.make_plan(site, MONDAY, **APPROVED)
+    make.make_plan(site, MONDAY, made_at=datetime(2026, 11, 24, tzinfo=UTC))
+    assert plan_for(site, TODAY) == approved
+
+
+def test_a_plan_that_has_ended_is_not_shown_and_one_to_come_is(site):
+    make.make_plan(site, MONDAY - timedelta(weeks=18), weeks=18, **APPROVED)
+    assert plan_for(site, TODAY) is None
+    coming = make.make_plan(site, MONDAY + timedelta(weeks=3))
+    assert plan_for(site, TODAY) == coming
+
+
+def test_another_site_s_plan_is_never_this_one_s(site):
+    make.make_plan(make.make_site(), MONDAY)
+    assert plan_for(site, TODAY) is None
+
+
+def test_weeks_are_counted_from_the_plan_s_first(site):
+    plan = make.make_plan(site, MONDAY, weeks=3)
+    numbers = [week_number(plan, MONDAY + timedelta(weeks=n)) for n in range(-1, 4)]
+    assert numbers == [None, 0, 1, 2, None]
+
+
+def test_visits_stand_in_the_column_of_their_week_under_their_room(site):
+    hall, attic = make.make_room(site, "Hall", "A"), make.make_room(site, "Attic", "B")
+    first, second = make.make_instrument(attic, "U-2"), make.make_instrument(hall, "G-1", "grand")
+    plan = make.make_plan(site, MONDAY, weeks=4)
+    make.make_visit(plan, first, MONDAY + timedelta(weeks=2))
+    make.make_visit(plan, second, MONDAY, kind="regulation")
+    make.make_visit(plan, second, MONDAY, kind="bedding")
+    page = season_page(site, plan)
+    assert [group.room.name for group in page.rooms] == ["Hall", "Attic"]
+    cells = [[visit.kind for visit in cell] for cell in page.rooms[0].rows[0].cells]
+    assert cells == [["bedding", "regulation"], [], [], []]
+    assert [len(cell) for cell in page.rooms[1].rows[0].cells] == [0, 0, 1, 0]
+
+
+def test_hours_are_bars_of_one_scale(site):
+    plan = make.make_plan(site, MONDAY, weeks=2, hours_offered=[20.0, 10.0], hours_used=[15.0, 0.0])
+    page = season_page(site, plan)
+    assert [week.offered_length for week in page.weeks] == [100, 50]
+    assert [week.used_length for week in page.weeks] == [75, 0]
+
+
+def test_a_season_without_any_hours_still_makes_a_page(site, client):
+    make.make_plan(site, MONDAY, weeks=2, hours_offered=[0.0, 0.0], cost=0.0, bound=0.0, calendar_cost=0.0)
+    client.force_login(make.make_user(site))
+    assert client.get("/season/").status_code == 200
+
+
+def test_each_kind_has_a_short_sign_of_its_own():
+    signs = short_letters(["tuning", "bedding", "regulation", "voicing", "tightening", "t", "re"])
+    assert signs["tuning"] == "t"
+    assert signs["tightening"] == "ti"
+    assert len(set(signs.values())) == 6
+    assert short_letters(["a", "ab", "abc"]) == {"a": "a", "ab": "ab", "abc": "abc"}
+
+
+def test_the_page_says_how_good_the_plan_is_and_what_fixed_intervals_would_give(read, house):
+    text = read("/season/").replace("\N{NO-BREAK SPACE}", " ")
+    assert "Proven to be at most 0.36 % above the best there can be." in text
+    # (1711.0 - 1210.4) / 1711.0 = 0.2926
+    assert "It spares 29 % of the weighted days" in text
+    assert "1,711.0" in text
+    assert "A draft, not yet approved." in text
+
+
+def test_a_held_visit_is_underlined_and_said(read, house):
+    text = read("/season/")
+    assert re.search(r'<abbr title="tuning, [^"]*Ida Thorn: [^"]*" class="held">', text)
+    assert '<span class="aside">tuning held </span>' in text
+
+
+def test_what_was_put_off_stands_with_its_reason_the_dearest_first(read, house):
+    text = read("/season/").split('id="put-off"')[1]
+    tags = re.findall(r'<a href="/instruments/\d+/">([^<]+)</a>', text)
+    assert tags == ["U-02", "G-04", "G-06", "U-08", "H-10", "U-12"]
+    assert "Its hours are worth more elsewhere" in text
+
+
+def test_an_approved_plan_says_since_when(client, site):
+    make.make_plan(site, MONDAY, **APPROVED)
+    client.force_login(make.make_user(site))
+    assert "Approved on 20 November." in client.get("/season/").content.decode()
+
+
+def test_other_plans_are_one_step_away(read, house):
+    other = make.make_plan(house.site, MONDAY, weeks=6, made_at=datetime(2026, 11, 1, tzinfo=UTC))
+    assert f'href="/season/{other.pk}/"' in read("/season/")
+    assert "6 weeks from 23 November 2026." in read(f"/season/{other.pk}/")
+
+
+def test_without_a_plan_the_page_tells_how_one_is_made(client, site):
+    client.force_login(make.make_user(site))
+    assert "manage.py plan_season --start 2026-W48 --weeks 18" in client.get("/season/").content.decode()
