@@ -151,13 +151,18 @@ class Search:
         sets = [joint.visits, *relaxed.paths[-SHAKES:], *self._shaken(relaxed.prices)]
         self._draft_from(relaxed.prices, [relaxed.likely, joint.visits])
         self._tell("deciding between visits that nearly tie")
-        self._choose(relaxed, sets)
+        self._choose(relaxed, sets, 0.6 if self.small else 0.9)
         if proven(self.draft.cost(), self.target):
             return True
         if not self.small and self._gap() <= GOOD_GAP:
             return not self.clock.asked_to_stop()
         self._tell("closing the gap")
-        return self._prove(relaxed, joint)
+        finished = self._prove(relaxed, joint)
+        if finished is None:
+            # too large to be handed over whole: what time is left goes into the choice
+            self._choose(relaxed, sets, 0.95)
+            return not self.cut_short and self.clock.left() > 0
+        return finished
 
     def _join(self, relaxed: Relaxed) -> Joint:
         """The bound with every instrument's order rules kept, where there are any."""
@@ -206,8 +211,7 @@ class Search:
                 found.append(allow_visits(self.whole, answer.visits, self.whole.visit_price(prices)))
         return found
 
-    def _choose(self, relaxed: Relaxed, sets: list[Bools]) -> None:
-        share = 0.6 if self.small else 0.9
+    def _choose(self, relaxed: Relaxed, sets: list[Bools], share: float) -> None:
         for most in CANDIDATES:
             seconds = self.clock.left(share)
             if seconds <= 0 or self._gap() <= GOOD_GAP:
@@ -226,7 +230,8 @@ class Search:
             if len(candidates.job) < len(self.problem.jobs) + most:
                 return
 
-    def _prove(self, relaxed: Relaxed, joint: Joint) -> bool:
+    def _prove(self, relaxed: Relaxed, joint: Joint) -> bool | None:
+        """Hand over what is left; None when it is too large or no time is left for it."""
         closed = close_gap(
             self.whole,
             relaxed.prices,
@@ -236,7 +241,7 @@ class Search:
             self.clock.asked_to_stop,
         )
         if closed is None:
-            return not self.cut_short and self.clock.left() > 0
+            return None
         if closed.visits is not None:
             trial = Draft(self.whole)
             trial.set_visits(closed.visits, _density(self.whole, closed.visits))
