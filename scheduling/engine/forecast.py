@@ -17,7 +17,7 @@ from scheduling.engine.expectation import Moments, after_service, since_last
 from scheduling.engine.fabric import Fabric, Group, weave
 from scheduling.engine.findings import earliest_finding
 from scheduling.engine.learning import learn as learn_fleet
-from scheduling.engine.passage import quantile_day
+from scheduling.engine.passage import NEVER, quantile_day
 from scheduling.engine.registers import spread_subjects
 from scheduling.engine.simulation import first_days_out
 from scheduling.engine.subjects import Days, Floats, Knock, Playing, Record, RoomAir, Stay, Subject
@@ -103,9 +103,7 @@ class _Worked:
         """Of the members of a group, by place."""
         days = np.concatenate([[self.today], self.mondays])
         moments = since_last(group, self.cases, self.beliefs, days)
-        service = self.cases[group.members[0]].subject.service
-        stream = (seed, zlib.crc32(service.encode()))
-        passages = first_days_out(group, self.cases, self.beliefs, self.today, stream)
+        passages = first_days_out(group, self.cases, self.beliefs, self.today, self._stream(group, seed))
         due = [tuple(quantile_day(first, share) for share in (0.1, 0.5, 0.9)) for _, first in passages]
         end = self.today + self.horizon_days
         reason_days = [end if middle is None else self.today + middle for _, middle, _ in due]
@@ -113,6 +111,16 @@ class _Worked:
         return {
             i: self._outlook(i, row, moments, due[row], drivers[row]) for row, i in enumerate(group.members)
         }
+
+    def waits(self, group: Group, seed: int) -> dict[int, Days]:
+        """Days from today until each path of each member of a group is out, by place."""
+        found = first_days_out(
+            group, self.cases, self.beliefs, self.today, self._stream(group, seed), enough=1.0
+        )
+        return {i: np.where(first == NEVER, self.horizon_days + 1, first) for i, first in found}
+
+    def _stream(self, group: Group, seed: int) -> tuple[int, int]:
+        return seed, zlib.crc32(self.cases[group.members[0]].subject.service.encode())
 
     def _outlook(
         self, i: int, row: int, moments: Moments, due: tuple[int | None, ...], drivers: tuple[Driver, ...]
@@ -178,6 +186,20 @@ class FleetModel:
                 progress(done, len(self.subjects))
         for place, spread in self._spreads.items():
             out[place] = _either(out[place], out[spread])
+        return [out[i] for i in range(len(self.subjects))]
+
+    def waits(self, seed: int) -> list[Days]:
+        """Days from today to the first day out of every subject, path by path, in rising order.
+
+        A path that stays in tolerance counts as one day beyond the horizon. The dates of :meth:`outlooks` are
+        quantiles of these.
+        """
+        worked = self._worked
+        out: dict[int, Days] = {}
+        for some in worked.over_groups(lambda group: worked.waits(group, seed), worked.groups):
+            out.update({place: np.sort(days) for place, days in some.items()})
+        for place, spread in self._spreads.items():
+            out[place] = np.minimum(out[place], out[spread])
         return [out[i] for i in range(len(self.subjects))]
 
     def out_probability(
