@@ -144,6 +144,8 @@ def _batches(
 ) -> list[tuple[int, Batch]]:
     """Check readings and return them room by room in order of time, each instant once."""
     _check_values(site, room_ids, temp_c, rh)
+    if not len(times):
+        return []
     order = np.lexsort((times, room_ids))
     room_ids, times, temp_c, rh = room_ids[order], times[order], temp_c[order], rh[order]
     again = (np.diff(room_ids) == 0) & (np.diff(times) == 0)
@@ -151,7 +153,7 @@ def _batches(
     if differs.any():
         where = int(np.flatnonzero(differs)[0])
         raise Refused("two different readings of one room and instant", value=instant_of(times[where]))
-    keep = np.flatnonzero(np.concatenate([[True], ~again])[: len(times)])
+    keep = np.flatnonzero(np.concatenate([[True], ~again]))
     texts = None if isinstance(source, str) else np.asarray(source, object)[order]
     rooms, starts = np.unique(room_ids[keep], return_index=True)
     return [

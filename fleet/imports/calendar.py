@@ -13,6 +13,7 @@ from typing import Any
 
 import icalendar
 import recurring_ical_events
+from icalendar.parser import split_on_unescaped_comma, unescape_backslash
 from icalendar.prop import vText
 
 from fleet.imports.cells import Number
@@ -143,20 +144,18 @@ class CalendarReader:
         if event.component.get("DTSTART") is None:
             raise event.refused("the event has no start", "DTSTART", None, "a date or a time")
 
-    def _take(self, event: Event, component: Any, calendar: Calendar) -> None:
-        """Add one event, or one occurrence of it, to the calendar."""
+    def _take(self, event: Event, component: Any, calendar: Calendar, lasts: timedelta = timedelta()) -> None:
+        """Add one event, or one occurrence of a series that lasts so long, to the calendar."""
         if event.text("STATUS", component).upper() == "CANCELLED":
             calendar.cancelled += 1
             return
         room = event.text("LOCATION", component)
         if room not in self._rooms:
             raise event.refused("an unknown room", "LOCATION", room, "a room of rooms.csv")
-        try:
-            starts_at, ends_at = self._instant(component.start), self._instant(component.end)
-        except (ValueError, TypeError, OverflowError) as error:
-            raise event.refused(
-                f"no start and end ({error})", "DTSTART", None, "a start and an end"
-            ) from None
+        starts_at, ends_at = self._stretch(event, component)
+        if ends_at <= starts_at:
+            # Where the clock skips the hour of an occurrence, start and end fall together.
+            ends_at = starts_at + lasts
         if ends_at <= starts_at:
             raise event.refused("the end is not after the start", "DTEND", ends_at, "a later end")
         record: Record = {
@@ -170,12 +169,23 @@ class CalendarReader:
         }
         calendar.rows.append(Row(event.lines["BEGIN"], record | self._ours(event, component)))
 
+    def _stretch(self, event: Event, component: Any) -> tuple[datetime, datetime]:
+        """Return when an event starts and ends."""
+        try:
+            return self._instant(component.start), self._instant(component.end)
+        except (ValueError, TypeError, OverflowError) as error:
+            raise event.refused(
+                f"no start and end ({error})", "DTSTART", None, "a start and an end"
+            ) from None
+
     def _ours(self, event: Event, component: Any) -> Record:
         """Return instruments and pitch where the event names them; a foreign calendar leaves them alone."""
         record: Record = {}
         if (told := component.get(INSTRUMENTS)) is not None:
-            values = [vText.from_ical(str(one)) for one in (told if isinstance(told, list) else [told])]
-            record["instruments"] = sorted({tag for value in values for tag in self._tags(event, str(value))})
+            lists = [
+                split_on_unescaped_comma(str(one)) for one in (told if isinstance(told, list) else [told])
+            ]
+            record["instruments"] = sorted({self._tag(event, tag) for tags in lists for tag in tags})
         if (told := event.one(PITCH, component)) is not None:
             try:
                 record["pitch_hz"] = PITCH_CELL.read(str(told))
@@ -183,18 +193,17 @@ class CalendarReader:
                 raise event.refused("not accepted", PITCH, told, str(error)) from None
         return record
 
-    def _tags(self, event: Event, value: str) -> list[str]:
-        """Return the instrument a value names, or the several between its commas."""
-        tags = [value] if value in self._instruments else [tag.strip() for tag in value.split(",")]
-        for tag in tags:
-            if tag not in self._instruments:
-                raise event.refused("an unknown instrument", INSTRUMENTS, tag, "one of instruments.csv")
-        return tags
+    def _tag(self, event: Event, tag: str) -> str:
+        """Return the tag of a known instrument; blanks after a comma are left out."""
+        for known in (tag, tag.strip()):
+            if known in self._instruments:
+                return known
+        raise event.refused("an unknown instrument", INSTRUMENTS, tag, "one of instruments.csv")
 
     def _occurrence(self, event: Event, component: Any) -> str:
         """Return what tells an occurrence from the others of its series, empty for a single event."""
         if (told := event.one(OCCURRENCE, component)) is not None:
-            return str(vText.from_ical(str(told)))
+            return unescape_backslash(str(told))
         told = event.one("RECURRENCE-ID", component)
         if told is None:
             return ""
@@ -216,8 +225,14 @@ class CalendarReader:
             found = recurring_ical_events.of(alone).between(*self._window)
         except Exception as error:  # the library lets through whatever its parts raise on a bad rule
             raise first.refused(f"cannot be unfolded ({error})", "RRULE", None, "RFC 5545") from None
+        series = next((event for event in events if event.component.get("RRULE")), first)
+        starts_at, ends_at = self._stretch(series, series.component)
+        unfolded = Calendar()
         for component in found:
-            self._take(first, component, calendar)
+            self._take(first, component, unfolded, ends_at - starts_at)
+        # An hour that the clock skips falls together with the one after it; one booking is enough.
+        calendar.rows += {row.record["occurrence"]: row for row in unfolded.rows}.values()
+        calendar.cancelled += unfolded.cancelled
 
     def _instant(self, told: date) -> datetime:
         """Return a date or time of the calendar as an instant; without a zone it is the site's."""

@@ -101,9 +101,10 @@ def check_rows(rows: Rows, known: Known, today: date, findings: Findings) -> Non
             problem = next((found for check in checks for found in check(row.record, known, today)), None)
             if problem:
                 message, column, value, accepted = problem
+                said = value if isinstance(value, str) else table.by_name[column].cell.write(value)
                 findings.add(
                     Refused(
-                        message, file=table.file, line=row.line, column=column, value=value, accepted=accepted
+                        message, file=table.file, line=row.line, column=column, value=said, accepted=accepted
                     )
                 )
     _check_borrowing(rows, findings)

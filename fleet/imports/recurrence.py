@@ -8,7 +8,7 @@ from typing import Any
 # A room is not booked more often than hourly; finer rules would unfold into millions.
 COARSE = ("DAILY", "WEEKLY", "MONTHLY", "YEARLY")
 MOST_A_DAY = 24
-# The parts of a rule that are taken (RFC 5545, section 3.3.10). Weeks and days of the year are left out: with a
+# The parts of a rule that are taken (RFC 5545, section 3.3.10), without weeks and days of the year: with a
 # month beside them they may never come, which is found out only at the end of the calendar.
 WORDS = ("FREQ", "UNTIL", "WKST", "BYDAY")
 NUMBERS = {
