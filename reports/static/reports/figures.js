@@ -3,6 +3,9 @@
 
 const config = { displayModeBar: false, responsive: true, scrollZoom: false, locale: "en" };
 
+// The legend is placed in shares of the plot, its distance from the axis is meant in pixels.
+const AXIS_LABELS_PX = 48, PLOT_SHARE = 0.62;
+
 function ink() {
   const page = getComputedStyle(document.documentElement);
   const read = (name) => page.getPropertyValue(name).trim();
@@ -74,7 +77,7 @@ function traces(figure, colours) {
   });
 }
 
-function layout(figure, colours, narrow) {
+function layout(figure, colours, narrow, height) {
   const axis = {
     fixedrange: true, gridcolor: colours.rule, linecolor: colours.ink, tickcolor: colours.ink,
     zeroline: false, showgrid: false, ticks: "outside", automargin: true,
@@ -84,7 +87,7 @@ function layout(figure, colours, narrow) {
     paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
     margin: { l: 8, r: 12, t: 14, b: 8 }, dragmode: false, hovermode: narrow ? "closest" : "x",
     hoverlabel: { bgcolor: colours.paper, bordercolor: colours.ink, font: { color: colours.ink } },
-    legend: { orientation: "h", x: 0, xanchor: "left", y: -0.16, yanchor: "top" },
+    legend: { orientation: "h", x: 0, xanchor: "left", y: -AXIS_LABELS_PX / (PLOT_SHARE * height), yanchor: "top" },
     xaxis: { ...axis, type: "date", range: [figure.first, figure.last], tickformat: "%b\n%Y", nticks: narrow ? 5 : 10 },
     yaxis: {
       ...axis, showgrid: true, griddash: "dot", nticks: 6,
@@ -104,7 +107,7 @@ function layout(figure, colours, narrow) {
 
 function draw(place, figure) {
   const colours = ink();
-  return Plotly.react(place, traces(figure, colours), layout(figure, colours, place.clientWidth < 520), config);
+  return Plotly.react(place, traces(figure, colours), layout(figure, colours, place.clientWidth < 520, place.clientHeight), config);
 }
 
 async function fetchAndDraw(place) {
