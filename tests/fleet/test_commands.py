@@ -21,6 +21,12 @@ pytestmark = pytest.mark.django_db
 ON_THAT_DAY = ("--today", "2026-11-25")
 
 
+@pytest.fixture(autouse=True)
+def _connection_of_the_test(monkeypatch):
+    # A command that ends closes its connection, which would end the test's transaction.
+    monkeypatch.setattr("django.core.management.base.connections.close_all", lambda: None)
+
+
 def run(capsys, *arguments: object) -> tuple[int, str, str]:
     """Return exit code, stdout and stderr of a command."""
     code = 0
