@@ -48,7 +48,9 @@ class Scores:
     def __add__(self, other: Scores) -> Scores:
         def joined(one: dict[str, Floats], two: dict[str, Floats]) -> dict[str, Floats]:
             names = sorted({*one, *two})
-            return {name: np.concatenate([part[name] for part in (one, two) if name in part]) for name in names}
+            return {
+                name: np.concatenate([part[name] for part in (one, two) if name in part]) for name in names
+            }
 
         return Scores(
             joined(self.inside, other.inside),
@@ -103,7 +105,9 @@ def first_out(fleet: InventedFleet, subject: Subject, true: Floats) -> int:
     A tuning is out as well where half the range of its registers passes the tolerance.
     """
     out = np.abs(true) > subject.tolerance
-    if subject.service == "tuning" and any(value is not None for r in subject.records for value in r.registers):
+    if subject.service == "tuning" and any(
+        value is not None for r in subject.records for value in r.registers
+    ):
         out |= parted_by(fleet, subject.instrument) > subject.tolerance
     out = out[: HORIZON_DAYS + 1]
     return int(np.argmax(out)) if out.any() else HORIZON_DAYS + 1
@@ -132,9 +136,7 @@ def sensitivities_inside(
 ) -> NDArray[np.bool_]:
     """Whether what is believed of the pitch's answer to moisture holds the truth, tunings only."""
     today = fleet.line.today.toordinal()
-    tunings = [
-        one for one in subjects if one.service == "tuning" and len(one.records) >= FEWEST_RECORDS
-    ]
+    tunings = [one for one in subjects if one.service == "tuning" and len(one.records) >= FEWEST_RECORDS]
     cases = [prepare(subject, today) for subject in tunings]
     fabric = weave(rooms, cases, playing, today, 1, earliest_finding(cases, today))  # type: ignore[arg-type]
     inside = []

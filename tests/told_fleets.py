@@ -37,7 +37,10 @@ def told_rooms(fleet: InventedFleet) -> list[RoomAir]:
         measured[written.room.name] = days, air.temp_c[known, 0], air.rh[known, 0]
     return [
         RoomAir(
-            room.name, room.building, *measured.get(room.borrows_from or room.name, NOTHING), room.borrows_from
+            room.name,
+            room.building,
+            *measured.get(room.borrows_from or room.name, NOTHING),
+            room.borrows_from,
         )
         for room in fleet.rooms
     ]

@@ -203,7 +203,7 @@ class CalendarReader:
     def _occurrence(self, event: Event, component: Any) -> str:
         """Return what tells an occurrence from the others of its series, empty for a single event."""
         if (told := event.one(OCCURRENCE, component)) is not None:
-            return unescape_backslash(str(told))
+            return str(unescape_backslash(str(told)))
         told = event.one("RECURRENCE-ID", component)
         if told is None:
             return ""

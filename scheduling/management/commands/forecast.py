@@ -70,6 +70,7 @@ def lines(run: ForecastRun, rows: Any) -> Iterator[str]:
     yield f"{run.site.name}, as of {run.today}"
     yield f"{'instrument':<14} {'service':<12} {'state':<17} {'out now':>7}  early       middle      late"
     for row in rows:
-        due = "  ".join(f"{str(day or 'beyond'):<10}" for day in (row.due_early, row.due_middle, row.due_late))
+        days = (row.due_early, row.due_middle, row.due_late)
+        due = "  ".join(f"{str(day or 'beyond'):<10}" for day in days)
         state = row.get_state_display()
         yield f"{row.instrument.tag:<14} {row.kind:<12} {state:<17} {row.out_now:>7.0%}  {due}".rstrip()
