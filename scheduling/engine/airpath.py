@@ -104,12 +104,18 @@ class AirPath:
         return AirPath(self.first_day + place, self.mean[place:], self.season_doubt[place:], tuple(cut))
 
     def draw(self, rng: np.random.Generator, paths: int) -> Floats:
-        """Random departures from `mean`, shape (paths, n)."""
+        """Random departures from `mean`, shape (paths, n).
+
+        Notes
+        -----
+        Each noise has a stream of its own, drawn from the last day back, so that the days to come get the
+        same numbers however far back the path begins.
+        """
         doubt = rng.standard_normal((paths, self.season_doubt.shape[1])) @ self.season_doubt.T
-        for noise in self.noises:
+        for noise, own in zip(self.noises, rng.spawn(len(self.noises)), strict=True):
             if not noise.sd.any():
                 continue
-            white = rng.standard_normal((len(noise.sd), paths)) * noise.sd[:, None]
+            white = own.standard_normal((len(noise.sd), paths))[::-1] * noise.sd[:, None]
             band = np.ones((2, len(noise.keep)))
             band[1, :-1] = -noise.keep[1:]
             doubt += solve_banded((1, 0), band, white, check_finite=False).T

@@ -123,7 +123,9 @@ def weave(
 
     Notes
     -----
-    A room that no `RoomAir` describes has no readings: it leans on its site, or on the prior season.
+    A room that no `RoomAir` describes has no readings: it leans on its site, or on the prior season. The
+    seasons of all rooms are fitted, since they lean on each other; only rooms that somebody stood in are
+    laid out.
     """
     known = _named(rooms, cases)
     history = {name: _moisture_history(room, today) for name, room in known.items()}
@@ -137,7 +139,7 @@ def weave(
         name: room_path(
             seasons[name], air.MOISTURE, *history[name], first_day, last_day, bool(known[name].borrowed_from)
         )
-        for name in known
+        for name in sorted({"", *(stay.room for case in cases for stay in case.subject.stays)})
     }
     humidity_seasons = air.fit_seasons(humidity, buildings, air.HUMIDITY)
     return Fabric(first_day, last_day, moisture, humidity_seasons, known, playing)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -16,7 +16,7 @@ from scheduling.engine.drivers import Driver, explain_group
 from scheduling.engine.expectation import Moments, after_service, since_last
 from scheduling.engine.fabric import Fabric, Group, weave
 from scheduling.engine.findings import earliest_finding
-from scheduling.engine.learning import learn as learn_fleet
+from scheduling.engine.learning import SILENCE, Testimony, believe, hear, read_records
 from scheduling.engine.passage import NEVER, quantile_day
 from scheduling.engine.registers import spread_subjects
 from scheduling.engine.simulation import first_days_out
@@ -27,6 +27,7 @@ T = TypeVar("T")
 __all__ = [
     "Driver",
     "FleetModel",
+    "Heard",
     "Knock",
     "Outlook",
     "Playing",
@@ -75,6 +76,22 @@ class Outlook:
     drivers: tuple[Driver, ...]
     learned_from: int
     mostly_prior: bool
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What a forecast of a whole fleet leaves for forecasting some of its instruments again.
+
+    Attributes
+    ----------
+    since : int
+        First day that mattered to any instrument, proleptic ordinal.
+    others : mapping of (instrument, service) to Testimony
+        What all others that are alike said together.
+    """
+
+    since: int
+    others: Mapping[tuple[str, str], Testimony]
 
 
 @dataclass(frozen=True)
@@ -169,9 +186,9 @@ class _Worked:
 class FleetModel:
     """A fleet whose air, wood and deviations have been worked out; asked for outlooks or probabilities."""
 
-    def __init__(self, worked: _Worked, spreads: dict[int, int]) -> None:
+    def __init__(self, worked: _Worked, spreads: dict[int, int], heard: Heard) -> None:
         """Keep the cases; `spreads` gives, for a tuning's place, the case of its registers' spread."""
-        self._worked, self._spreads = worked, spreads
+        self._worked, self._spreads, self.heard = worked, spreads, heard
         hidden = set(spreads.values())
         self.subjects = tuple(case.subject for i, case in enumerate(worked.cases) if i not in hidden)
 
@@ -265,6 +282,7 @@ def build_model(
     today: int,
     horizon_days: int = 365,
     learn: bool = True,
+    heard: Heard | None = None,
 ) -> FleetModel:
     """Work out air, wood and deviation for a fleet.
 
@@ -280,6 +298,9 @@ def build_model(
         How far the forecast looks.
     learn : bool
         Whether values found at services count, or the priors alone.
+    heard : Heard, optional
+        What a forecast of the whole fleet had heard, where `subjects` are only some of it: with it they get
+        the same figures as among all. `rooms` are always all.
 
     Raises
     ------
@@ -290,9 +311,29 @@ def build_model(
         raise ValueError(f"horizon of {horizon_days} days: must look at least one day ahead")
     spread = spread_subjects(subjects)
     cases = [prepare(subject, today) for subject in [*subjects, *spread.values()]]
-    earliest = earliest_finding(cases, today) if learn else today
-    fabric = weave(rooms, cases, playing, today, horizon_days, earliest)
+    since = min([today, *(case.last_day for case in cases)])
+    since = min(since, earliest_finding(cases, today)) if learn else since
+    since = since if heard is None else min(since, heard.since)
+    fabric = weave(rooms, cases, playing, today, horizon_days, since)
     groups = fabric.groups(cases)
-    beliefs = learn_fleet(groups, cases, today) if learn else [prior_beliefs(case.prior) for case in cases]
+    beliefs, others = _learned(groups, cases, today, heard) if learn else _unlearned(cases)
     worked = _Worked(fabric, groups, cases, beliefs, today, horizon_days)
-    return FleetModel(worked, {place: len(subjects) + j for j, place in enumerate(spread)})
+    spreads = {place: len(subjects) + j for j, place in enumerate(spread)}
+    names = [(case.subject.instrument, case.subject.service) for case in cases]
+    return FleetModel(worked, spreads, Heard(since, dict(zip(names, others, strict=True))))
+
+
+def _learned(
+    groups: Sequence[Group], cases: Sequence[Case], today: int, heard: Heard | None
+) -> tuple[list[Beliefs], list[Testimony]]:
+    own = read_records(groups, cases, today)
+    if heard is None:
+        others = hear(cases, own)
+    else:
+        names = [(case.subject.instrument, case.subject.service) for case in cases]
+        others = [heard.others.get(name, SILENCE) for name in names]
+    return [believe(*each) for each in zip(cases, own, others, strict=True)], others
+
+
+def _unlearned(cases: Sequence[Case]) -> tuple[list[Beliefs], list[Testimony]]:
+    return [prior_beliefs(case.prior) for case in cases], [SILENCE] * len(cases)

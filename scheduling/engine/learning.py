@@ -232,6 +232,48 @@ def likeness(case: Case) -> Hashable:
     return subject.service, kind_of(subject), group, subject.use_class, subject.humidity_control
 
 
+@dataclass(frozen=True)
+class Own:
+    """What the records of one case say: values found, and trials of its glides with whether any knocked."""
+
+    findings: Findings | None = None
+    knocks: tuple[Findings, NDArray[np.bool_]] | None = None
+
+
+def read_records(groups: Sequence[Group], cases: Sequence[Case], today: int) -> list[Own]:
+    """Lay out the records of every case up to today; the groups hold every case once between them."""
+    own = [Own()] * len(cases)
+    for group in groups:
+        for i in group.members:
+            spans, values = found_spans(cases[i], today)
+            found = lay_out(group, cases[i], spans, values, cases[i].prior.found_sd) if spans else None
+            trials, knocked = knock_spans(cases[i], today)
+            gaps = [priors.KNOCK_GAP_MM] * len(trials)
+            laid = lay_out(group, cases[i], trials, gaps, priors.KNOCK_GAP_SD_MM) if trials else None
+            own[i] = Own(found, None if laid is None else (laid, np.array(knocked)))
+    return own
+
+
+def hear(cases: Sequence[Case], own: Sequence[Own]) -> list[Testimony]:
+    """Return, for every case, what all others that are alike say together."""
+    said = [
+        SILENCE if one.findings is None else said_by(prior_beliefs(case.prior), one.findings)
+        for case, one in zip(cases, own, strict=True)
+    ]
+    heard: dict[Hashable, Testimony] = defaultdict(lambda: SILENCE)
+    for case, testimony in zip(cases, said, strict=True):
+        heard[likeness(case)] = heard[likeness(case)] + testimony
+    return [heard[likeness(case)] - testimony for case, testimony in zip(cases, said, strict=True)]
+
+
+def believe(case: Case, own: Own, others: Testimony) -> Beliefs:
+    """Return what is believed of a case after hearing the others and its own records."""
+    belief = fleet_prior(prior_beliefs(case.prior), others)
+    if own.findings is not None:
+        belief = update(belief, own.findings)
+    return belief if own.knocks is None else update_by_knocks(belief, *own.knocks)
+
+
 def learn(groups: Sequence[Group], cases: Sequence[Case], today: int) -> list[Beliefs]:
     """Beliefs of every case from its own records and those of its like.
 
@@ -243,29 +285,6 @@ def learn(groups: Sequence[Group], cases: Sequence[Case], today: int) -> list[Be
     today : int
         Records after it are not looked at.
     """
-    beliefs = [prior_beliefs(case.prior) for case in cases]
-    found: list[Findings | None] = [None] * len(cases)
-    knocks: dict[int, tuple[Findings, NDArray[np.bool_]]] = {}
-    for group in groups:
-        for i in group.members:
-            spans, values = found_spans(cases[i], today)
-            found[i] = lay_out(group, cases[i], spans, values, cases[i].prior.found_sd) if spans else None
-            trials, knocked = knock_spans(cases[i], today)
-            if trials:
-                gaps = [priors.KNOCK_GAP_MM] * len(trials)
-                laid = lay_out(group, cases[i], trials, gaps, priors.KNOCK_GAP_SD_MM)
-                knocks[i] = laid, np.array(knocked)
-    said = [
-        said_by(belief, own) if own is not None else SILENCE
-        for belief, own in zip(beliefs, found, strict=True)
-    ]
-    heard: dict[Hashable, Testimony] = defaultdict(lambda: SILENCE)
-    for case, testimony in zip(cases, said, strict=True):
-        heard[likeness(case)] = heard[likeness(case)] + testimony
-    out = []
-    for i, case in enumerate(cases):
-        belief = fleet_prior(beliefs[i], heard[likeness(case)] - said[i])
-        own = found[i]
-        belief = update(belief, own) if own is not None else belief
-        out.append(update_by_knocks(belief, *knocks[i]) if i in knocks else belief)
-    return out
+    own = read_records(groups, cases, today)
+    others = hear(cases, own)
+    return [believe(*each) for each in zip(cases, own, others, strict=True)]
