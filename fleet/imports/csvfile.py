@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import os
 from collections.abc import Iterable, Iterator, Sequence
+from itertools import chain, compress
 from pathlib import Path
 from typing import TextIO
 
 from fleet.imports.findings import Findings
 from fleet.refusal import Refused
 
-LARGEST_LINE = 1_000_000  # characters
+LARGEST_LINE = 1_000_000  # bytes; a line may be up to twice that
 LARGEST_FILE = 2_000_000_000  # bytes
+CHUNK = 2_000  # rows; more of them fall out of the processor's cache
 
 Row = tuple[int, list[str]]
+Chunk = tuple[list[int], list[list[str]]]
 
 
 class CsvFile:
@@ -39,34 +43,51 @@ class CsvFile:
         self._findings = findings
         if path.stat().st_size > LARGEST_FILE:
             raise Refused("the file is too large", file=self.name, accepted=f"at most {LARGEST_FILE:,} bytes")
+        self._check_bytes()
         with self._open() as file:
-            header = next(iter(self._rows(file)), None)
-        if header is None:
+            lines, header = next(self._parts(file, 1), ([], []))
+        if not header:
             raise Refused("the file is empty", file=self.name, line=1, accepted=",".join(columns))
-        self.header = [cell.strip() for cell in header[1]]
-        self._check_header(header[0], columns, list(needed))
+        self.header = [cell.strip() for cell in header[0]]
+        self._check_header(lines[0], columns, list(needed))
 
     def __iter__(self) -> Iterator[Row]:
+        for lines, rows in self.chunks():
+            yield from zip(lines, rows, strict=True)
+
+    def chunks(self) -> Iterator[Chunk]:
+        """Give the rows many at a time, as physical lines and cells, without those of another width."""
+        width = len(self.header)
         with self._open() as file:
-            rows = self._rows(file)
-            next(rows)
-            width = len(self.header)
-            for line, cells in rows:
-                if len(cells) == width:
-                    yield line, cells
-                else:
-                    self._findings.add(self._ragged(line, cells))
+            parts = self._parts(file, CHUNK)
+            first_lines, first_rows = next(parts)
+            # Chained, so that the header is left out of the first part only.
+            for lines, rows in chain([(first_lines[1:], first_rows[1:])], parts):
+                if set(map(len, rows)) <= {width}:
+                    yield lines, rows
+                    continue
+                for line, cells in zip(lines, rows, strict=True):
+                    if len(cells) != width:
+                        self._findings.add(self._ragged(line, cells))
+                fits = [len(cells) == width for cells in rows]
+                yield list(compress(lines, fits)), list(compress(rows, fits))
 
     def _open(self) -> TextIO:
         return open(self.path, encoding="utf-8-sig", newline="")
 
-    def _rows(self, file: TextIO) -> Iterator[Row]:
-        """Give every row that is not blank, refusing what is no CSV in UTF-8."""
-        reader = csv.reader(self._lines(file), strict=True)
+    def _parts(self, file: TextIO, size: int) -> Iterator[Chunk]:
+        """Give lines and rows, so many rows at a time, without blank ones."""
+        reader = csv.reader(file, strict=True)
+        lines: list[int] = []
+        rows: list[list[str]] = []
         try:
             for cells in reader:
                 if cells:
-                    yield reader.line_num, cells
+                    lines.append(reader.line_num)
+                    rows.append(cells)
+                if len(rows) == size:
+                    yield lines, rows
+                    lines, rows = [], []
         except csv.Error as error:
             raise Refused(
                 f"not CSV ({error})",
@@ -74,22 +95,30 @@ class CsvFile:
                 line=reader.line_num,
                 accepted="quoted cells closed again",
             ) from None
-        except UnicodeDecodeError:
-            raise self._bad_encoding() from None
+        if rows:
+            yield lines, rows
 
-    def _lines(self, file: TextIO) -> Iterator[str]:
-        """Give physical lines, refusing what no text file holds."""
-        for number, line in enumerate(iter(lambda: file.readline(LARGEST_LINE), ""), start=1):
-            if "\0" in line:
-                raise Refused("a NUL byte", file=self.name, line=number, accepted="text in UTF-8")
-            if len(line) >= LARGEST_LINE:
-                raise Refused(
-                    "the line is too long",
-                    file=self.name,
-                    line=number,
-                    accepted=f"at most {LARGEST_LINE:,} characters",
-                )
-            yield line
+    def _check_bytes(self) -> None:
+        """Refuse bytes that are no text in UTF-8, and lines that no table has."""
+        decoder = codecs.getincrementaldecoder("utf-8")()
+        line, since_end = 1, 0
+        with open(self.path, "rb") as file:
+            while block := file.read(LARGEST_LINE):
+                try:
+                    decoder.decode(block)
+                except UnicodeDecodeError:
+                    raise self._bad_encoding() from None
+                if (nul := block.find(b"\0")) >= 0:
+                    line += block.count(b"\n", 0, nul)
+                    raise Refused("a NUL byte", file=self.name, line=line, accepted="text in UTF-8")
+                last_end = max(block.rfind(b"\n"), block.rfind(b"\r"))
+                if last_end < 0 and since_end + len(block) >= 2 * LARGEST_LINE:
+                    accepted = f"at most {2 * LARGEST_LINE:,} bytes"
+                    raise Refused("the line is too long", file=self.name, line=line, accepted=accepted)
+                since_end = len(block) - 1 - last_end + (since_end if last_end < 0 else 0)
+                line += block.count(b"\n")
+        if decoder.getstate()[0]:
+            raise self._bad_encoding()
 
     def _bad_encoding(self) -> Refused:
         """Say where the bytes stop being UTF-8."""
@@ -107,7 +136,7 @@ class CsvFile:
                         accepted="UTF-8",
                     )
                 done += len(line)
-        return Refused("not UTF-8: the last character is cut off", file=self.name, accepted="UTF-8")
+        raise AssertionError("every line by itself is UTF-8, so the file is")
 
     def _check_header(self, line: int, columns: Sequence[str], needed: Sequence[str]) -> None:
         """Refuse unknown, doubled and missing columns."""

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 from datetime import tzinfo
 from pathlib import Path
@@ -13,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fleet.imports.cells import Cell, Instant, Number, Percent, Text
-from fleet.imports.csvfile import CsvFile, Row
+from fleet.imports.csvfile import CsvFile
 from fleet.imports.findings import Findings
 from fleet.imports.rows import Progress, skipped_hour
 from fleet.local_time import EPOCH, LocalClock, Micros, instant_of, micros
@@ -21,7 +20,7 @@ from fleet.models.air import COLDEST_C, HOTTEST_C
 from fleet.quality import Floats
 from fleet.refusal import Refused
 
-CHUNK = 100_000
+TELL_EVERY = 100_000  # lines
 FAHRENHEIT_ZERO, FAHRENHEIT_STEP = 32.0, 1.8  # exact by definition of the scale
 
 HUMIDITY = "relative_humidity_percent"
@@ -108,13 +107,18 @@ class ReadingsFile:
         self._columns = {name: Distinct(_reader(name, rooms), BAD[name]) for name in file.header}
         lines: list[NDArray[np.int64]] = [np.zeros(0, np.int64)]
         codes: dict[str, list[NDArray[np.int32]]] = {name: [np.zeros(0, np.int32)] for name in file.header}
-        for chunk in _chunks(file):
-            lines.append(np.fromiter((line for line, _ in chunk), np.int64, len(chunk)))
-            columns = zip(*(cells for _, cells in chunk), strict=True)
-            for name, texts in zip(file.header, columns, strict=True):
+        count = 0
+        for some_lines, rows in file.chunks():
+            lines.append(np.array(some_lines, np.int64))
+            # An empty part has no columns to go through.
+            for name, texts in zip(file.header, zip(*rows, strict=True), strict=bool(rows)):
                 found = map(self._columns[name].__getitem__, texts)
-                codes[name].append(np.fromiter(found, np.int32, len(chunk)))
-            progress(f"{self.name}: {sum(map(len, lines)):,} lines read")
+                codes[name].append(np.fromiter(found, np.int32, len(rows)))
+            told, count = count // TELL_EVERY, count + len(rows)
+            if count // TELL_EVERY > told:
+                progress(f"{self.name}: {count:,} lines read")
+        if not count or count % TELL_EVERY:
+            progress(f"{self.name}: {count:,} lines read")
         self.line = np.concatenate(lines)
         self._codes = {name: np.concatenate(parts) for name, parts in codes.items()}
         self._report()
@@ -258,13 +262,6 @@ def _said_again(readings: Readings, findings: Findings) -> NDArray[np.bool_]:
     again = np.zeros(len(readings.times), bool)
     again[here[same]] = True
     return again
-
-
-def _chunks(file: CsvFile) -> Iterator[list[Row]]:
-    """Give the rows of a file some at a time."""
-    rows = iter(file)
-    while chunk := list(itertools.islice(rows, CHUNK)):
-        yield chunk
 
 
 def _reader(name: str, rooms: Collection[str]) -> Callable[[str], Any]:

@@ -97,6 +97,7 @@ DAMAGED = {
     "open quote": ("rooms.csv", 'room\nSaal\n"A1\n', 3, None, None, "not CSV"),
     "text after a quote": ("rooms.csv", 'room,use\n"Saal"x,\nA1,\n', 2, None, None, "not CSV"),
     "enormous cell": ("services.csv", SERVICES.replace("two", "x" * 140_000), 2, None, None, "not CSV"),
+    "enormous line": ("rooms.csv", "room\n" + "x," * 1_100_000, 2, None, None, "too long"),
     "cut off in a character": ("rooms.csv", b"room\nSaal\nA1\xc3", 3, None, None, "not UTF-8"),
     "another encoding": ("rooms.csv", "room\nSaal\nA1\n".encode("utf-16"), 1, None, None, "not UTF-8"),
     "empty needed cell": ("rooms.csv", "room,use\nSaal,\n ,x\n", 3, "room", " ", "an empty cell"),
