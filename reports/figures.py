@@ -11,15 +11,8 @@ from django.db.models import Q
 from django.utils.translation import gettext as _
 
 from fleet.models import ClimateDay, Room, Service
-from reports.wood import (
-    KEY_BED_DAYS,
-    KEY_FRAME_DAYS,
-    RUN_UP_DAYS,
-    SOUNDBOARD_DAYS,
-    AirDay,
-    calendar,
-    wood_moisture,
-)
+from reports.wood import RUN_UP_DAYS, AirDay, calendar, wood_moisture
+from scheduling.engine.priors import KEY_BED_TAU, KEY_FRAME_TAU, SOUNDBOARD_TAU
 from scheduling.models import Forecast
 
 # 10 % and 90 % of a normal distribution lie this many standard deviations from its mean:
@@ -152,7 +145,7 @@ def room_days(room: Room, today: date, back: timedelta = LOOK_BACK) -> list[Room
         .order_by("date")
     )
     air = [AirDay(day.date, day.temp_c_mean, day.rh_mean) for day in days]  # type: ignore[arg-type]
-    wood = [wood_moisture(air, tau) for tau in (SOUNDBOARD_DAYS, KEY_FRAME_DAYS, KEY_BED_DAYS)]
+    wood = [wood_moisture(air, tau) for tau in (SOUNDBOARD_TAU, KEY_FRAME_TAU, KEY_BED_TAU)]
     known = {day.date: day for day in days if day.date > first}
     if not known:
         return []

@@ -13,7 +13,8 @@ from fleet.models import Booking, ClimateDay, Site
 from fleet.weeks import monday_before
 from reports.axis import Mark, TimeAxis
 from reports.queries.plans import plan_for
-from reports.wood import RUN_UP_DAYS, SOUNDBOARD_DAYS, AirDay, wood_moisture
+from reports.wood import RUN_UP_DAYS, AirDay, wood_moisture
+from scheduling.engine.priors import SOUNDBOARD_TAU
 from scheduling.models import PlannedVisit
 
 HALF_YEAR = timedelta(weeks=26)
@@ -79,7 +80,7 @@ def _site_moisture(site: Site, first: date, last: date) -> dict[date, float]:
         .annotate(Avg("temp_c_mean"), Avg("rh_mean"))
         .order_by("date")
     )
-    return wood_moisture([AirDay(*row) for row in rows], SOUNDBOARD_DAYS)
+    return wood_moisture([AirDay(*row) for row in rows], SOUNDBOARD_TAU)
 
 
 def _path(points: Mapping[date, float], axis: TimeAxis, scale: tuple[float, float]) -> str:

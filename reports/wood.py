@@ -11,8 +11,6 @@ import numpy as np
 from scheduling.engine.lag import lagged
 from scheduling.engine.moisture import equilibrium_moisture
 
-# Median time constants [d] before any record is known; prior: common practice, no source.
-SOUNDBOARD_DAYS, KEY_FRAME_DAYS, KEY_BED_DAYS = 6.0, 10.0, 30.0
 # Days before the first one shown, so that what is shown no longer remembers where the wood started.
 RUN_UP_DAYS = 90
 

@@ -43,7 +43,7 @@ class Job:
         if forecast is None:
             return "no forecast yet"
         if forecast.state == ForecastState.OUT or forecast.due_middle is None:
-            sure = f"probability {forecast.out_now:.0%}".replace("%", " %")
+            sure = f"probability {100 * forecast.out_now:.0f} %"
             return f"{forecast.get_state_display()} ({sure} today)"
         early, middle, late = (
             day_in_words(day) if day else "later than the forecast reaches"

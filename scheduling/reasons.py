@@ -55,9 +55,9 @@ def _expected(setup: SeasonSetup, forecast: Forecast | None) -> str:
     if forecast is None:
         return ""
     if forecast.out_now >= OUT_FROM:
-        return f"Probably out of tolerance already ({forecast.out_now:.0%})."
+        return f"Probably out of tolerance already ({100 * forecast.out_now:.0f} %)."
     if forecast.due_middle is not None and forecast.due_middle <= setup.season.today:
-        return f"May be out of tolerance already ({forecast.out_now:.0%})."
+        return f"May be out of tolerance already ({100 * forecast.out_now:.0f} %)."
     if forecast.due_middle is not None:
         return f"Predicted out by {spoken(forecast.due_middle)} (middle estimate)."
     if forecast.due_early is not None:
@@ -72,7 +72,7 @@ def _again(setup: SeasonSetup, job: int, before: int) -> str:
     since = f"After the visit in the week of {spoken(setup.season.monday(before))}"
     if len(out):
         return f"{since} more likely out than in from {spoken(date.fromordinal(_day(setup, out[0])))}."
-    return f"{since} the chance of being out would reach {float(curve.max()):.0%}."
+    return f"{since} the chance of being out would reach {100 * float(curve.max()):.0f} %."
 
 
 def _day(setup: SeasonSetup, index: int) -> int:

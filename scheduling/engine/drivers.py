@@ -166,8 +166,8 @@ def _season_words(fabric: Fabric, case: Case, found: Contributions, day: int) ->
         moved = f"{'sharpens' if found.season > 0 else 'flattens'} the pitch by {effect}"
     else:
         moved = f"moves it by {effect}"
-    swing = f"{subject} from {before:.0%} humidity{origin} to {about}{after:.0%} by {_spoken(day)}"
-    return f"{swing}, which {moved}.{_source_words(fabric, case, where)}"
+    swing = f"from {100 * before:.0f} % humidity{origin} to {about}{100 * after:.0f} % by {_spoken(day)}"
+    return f"{subject} {swing}, which {moved}.{_source_words(fabric, case, where)}"
 
 
 def _learned_words(case: Case, belief: Beliefs) -> str:

@@ -61,34 +61,6 @@ def equilibrium_moisture(temp_c: ArrayLike, rh: ArrayLike) -> NDArray[np.float64
     return np.asarray(WATER_GRAMS_PER_MOL / molar * (dissolved + hydrated), float)
 
 
-def moisture_slope(temp_c: ArrayLike, rh: ArrayLike) -> NDArray[np.float64]:
-    """How much equilibrium moisture a whole unit of relative humidity is worth [fraction per fraction]."""
-    step = 1e-4
-    middle = np.clip(np.asarray(rh, float), step, 1.0 - step)
-    above, below = equilibrium_moisture(temp_c, middle + step), equilibrium_moisture(temp_c, middle - step)
-    return (above - below) / (2.0 * step)
-
-
-def humidity_for(moisture: ArrayLike, temp_c: float) -> NDArray[np.float64]:
-    """Relative humidity [fraction] at which wood at `temp_c` [degC] keeps this moisture [fraction].
-
-    Raises
-    ------
-    ValueError
-        If a moisture lies outside what the equation gives between dry and saturated air.
-    """
-    wanted = np.asarray(moisture, float)
-    humidity = np.linspace(0.0, 1.0, 2001)
-    moistures = equilibrium_moisture(temp_c, humidity)
-    wrong = (wanted < moistures[0]) | (wanted > moistures[-1])
-    if np.any(wrong):
-        raise ValueError(
-            f"moisture {wanted[wrong].flat[0]:g} is not between dry and saturated at {temp_c:g} degC: "
-            "a percentage where a fraction is expected?"
-        )
-    return np.asarray(np.interp(wanted, moistures, humidity), float)
-
-
 def check_air(temp_c: NDArray[np.float64], rh: NDArray[np.float64]) -> None:
     """Refuse temperatures [degC] and humidities [fraction] that cannot be.
 

@@ -190,3 +190,14 @@ def test_a_refusal_says_place_value_and_what_is_accepted():
     assert str(both).splitlines()[1:] == ["plain", "and more: only the first 2 are listed"]
     assert both.parts[0] is reason
     assert not Site.objects.exists()
+
+
+def test_the_help_of_an_import_lists_every_file_with_its_columns(capsys):
+    # Names as the agreed form of the folder has them.
+    code, out, _ = run(capsys, "import_folder", "--help")
+    assert code == 0
+    assert (
+        "services.csv: instrument, kind, date, [minutes], [technician], [found], [left], [found_bass]" in out
+    )
+    assert "terms.csv (optional): name, from, to, weight_factor, playing_factor" in out
+    assert "readings*.csv: room, time, relative_humidity_percent" in out

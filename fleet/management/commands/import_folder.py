@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from argparse import RawDescriptionHelpFormatter
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -10,11 +11,16 @@ from django.core.management.base import CommandParser
 
 from fleet.commands import AlmanacCommand, Output, WrongUsage
 from fleet.imports import Taken, import_folder
+from fleet.imports.tables import TABLES, Table
 
 
 class Command(AlmanacCommand):
     help = "Reads a folder of plain files into the site it names: all or nothing, safe to repeat."
     needs_site = False
+
+    def create_parser(self, prog_name: str, subcommand: str, **kwargs: Any) -> CommandParser:
+        kwargs |= {"epilog": described_files(), "formatter_class": RawDescriptionHelpFormatter}
+        return super().create_parser(prog_name, subcommand, **kwargs)
 
     def add_arguments(self, parser: CommandParser) -> None:
         super().add_arguments(parser)
@@ -34,6 +40,25 @@ class Command(AlmanacCommand):
             progress=self.progress,
         )
         return taken.document(), lines(taken)
+
+
+def described_files() -> str:
+    """Return the files of a folder with their columns, those in brackets optional."""
+    return "\n".join(
+        [
+            "UTF-8 CSV with a header row; columns in any order, those in brackets optional.",
+            *map(_described, TABLES),
+            "readings*.csv: room, time, relative_humidity_percent, one of temperature_c or temperature_f",
+            "bookings.ics (optional): RFC 5545, LOCATION is the room, CATEGORIES:PERFORMANCE marks a concert",
+        ]
+    )
+
+
+def _described(table: Table) -> str:
+    names = (
+        column.name if column.needed or column.listed else f"[{column.name}]" for column in table.columns
+    )
+    return f"{table.file}{'' if table.required else ' (optional)'}: {', '.join(names)}"
 
 
 def lines(taken: Taken) -> Iterator[str]:

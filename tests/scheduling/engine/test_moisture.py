@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from scheduling.engine.moisture import equilibrium_moisture, humidity_for, moisture_slope
+from scheduling.engine.moisture import equilibrium_moisture
 
 # The printed table has one decimal (0.05) and the temperatures are rounded from whole degF (0.01 more)
 TABLE_ROUNDING = 0.0006
@@ -60,18 +60,6 @@ def test_damper_air_always_means_damper_wood(rh, more, temp_c):
     assert damper > drier
 
 
-@given(st.floats(0.02, 0.97), st.floats(0.0, 35.0))
-def test_humidity_comes_back_from_moisture(rh, temp_c):
-    moisture = equilibrium_moisture(temp_c, rh)
-    assert humidity_for(moisture, temp_c) == pytest.approx(rh, abs=2e-4)  # table of 2001 points
-
-
-def test_the_slope_is_the_difference_of_moistures():
-    rh = np.linspace(0.1, 0.9, 9)
-    around = equilibrium_moisture(21.0, rh + 0.01) - equilibrium_moisture(21.0, rh - 0.01)
-    np.testing.assert_allclose(moisture_slope(21.0, rh), around / 0.02, rtol=2e-3)  # curvature over 2 points
-
-
 def test_a_missing_reading_stays_missing():
     assert np.isnan(equilibrium_moisture([20.0, np.nan], [np.nan, 0.5])).all()
 
@@ -88,8 +76,3 @@ def test_a_missing_reading_stays_missing():
 def test_impossible_air_is_refused_with_its_likely_cause(temp_c, rh, cause):
     with pytest.raises(ValueError, match=cause):
         equilibrium_moisture([20.0, temp_c], [0.5, rh])
-
-
-def test_moisture_in_percent_is_refused():
-    with pytest.raises(ValueError, match="percentage"):
-        humidity_for(9.2, 20.0)
