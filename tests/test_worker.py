@@ -13,15 +13,13 @@ from django.conf import settings
 from tests import mail_server
 from tests.stage import Stage, staged, wait_for
 
-pytestmark = [pytest.mark.servers, pytest.mark.xdist_group("redis")]
-
-OWN_DATABASE_NUMBER = 5
+pytestmark = pytest.mark.servers
 CELERY = ("-m", "celery", "-A", "config")
 
 
 @pytest.fixture
 def broker() -> Iterator[str]:
-    """A database of the Redis server under test that only this file uses, emptied before and after."""
+    """A database of the Redis server under test for one test alone, emptied before and after."""
     missing = []
     given = os.environ.get("BROKER_URL", "")
     if not given.startswith("redis:"):
@@ -33,8 +31,16 @@ def broker() -> Iterator[str]:
         if os.environ.get("TESTS_OMIT_NOTHING"):
             pytest.fail(told)
         pytest.skip(told)
-    url = f"redis://{urlsplit(given).netloc}/{OWN_DATABASE_NUMBER}"
-    with redis.Redis.from_url(url) as server:
+    # Tests run side by side, and a worker takes whatever waits in its database: another number for each process,
+    # and a lock for processes whose numbers meet.
+    process = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw"))
+    number = 8 + process % 8
+    url = f"redis://{urlsplit(given).netloc}/{number}"
+    with (
+        redis.Redis.from_url(given) as guard,
+        guard.lock(f"tests in database {number}", timeout=900),
+        redis.Redis.from_url(url) as server,
+    ):
         server.flushdb()
         yield url
         server.flushdb()

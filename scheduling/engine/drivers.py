@@ -214,4 +214,5 @@ def _unknown_words(case: Case, belief: Beliefs) -> str:
         return (
             "What such instruments do for no reason we could name; its own records have taught nothing yet."
         )
-    return f"What the model cannot explain, judged by {belief.learned_from} values found at earlier services."
+    values = "one value" if belief.learned_from == 1 else f"{belief.learned_from} values"
+    return f"What the model cannot explain, judged by {values} found at earlier services."

@@ -11,7 +11,6 @@ from tests.reports.house import House, make_house
 
 pytestmark = [
     pytest.mark.browser,
-    pytest.mark.xdist_group("browser"),
     pytest.mark.django_db(transaction=True),
 ]
 
