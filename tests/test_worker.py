@@ -31,8 +31,8 @@ def broker() -> Iterator[str]:
         if os.environ.get("TESTS_OMIT_NOTHING"):
             pytest.fail(told)
         pytest.skip(told)
-    # Tests run side by side, and a worker takes whatever waits in its database: another number for each process,
-    # and a lock for processes whose numbers meet.
+    # Tests run side by side, and a worker takes whatever waits in its database: another number for each
+    # process, and a lock for processes whose numbers meet.
     process = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw"))
     number = 8 + process % 8
     url = f"redis://{urlsplit(given).netloc}/{number}"
