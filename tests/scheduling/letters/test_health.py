@@ -3,6 +3,7 @@
 from datetime import timedelta
 
 import pytest
+from celery import Celery
 from django.db import DatabaseError
 from django.utils import timezone
 
@@ -38,8 +39,9 @@ def test_a_beat_that_stopped_or_never_came_is_503(client, db, settings):
 
 def test_a_broker_that_cannot_be_reached_is_503(client, beating, settings, monkeypatch):
     settings.BROKER_URL = "redis://"
-    monkeypatch.setattr(health.app.conf, "broker_url", f"redis://127.0.0.1:{mail_server.free_port()}/0")
-    monkeypatch.setattr(health.app.conf, "broker_write_url", None)
+    # An application of its own: its settings cannot stay behind in the one that other tests use.
+    nowhere = Celery(broker=f"redis://127.0.0.1:{mail_server.free_port()}/0", set_as_current=False)
+    monkeypatch.setattr(health, "app", nowhere)
     answer = client.get("/healthz")
     assert (answer.status_code, answer.json()["queue"]) == (503, "unreachable")
 
