@@ -3,32 +3,31 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Sequence
-from dataclasses import asdict
-from datetime import date, datetime, timedelta
+from collections.abc import Callable, Collection, Iterable
+from dataclasses import replace
+from datetime import date, datetime
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 from django.db import transaction
+from django.db.models import Q
 from django.utils import timezone
 
 from fleet.models import Site
 from fleet.refusal import Refused
 from scheduling import engine
-from scheduling.engine.forecast import FleetModel, Outlook, build_model
-from scheduling.inputs import FleetFacts, fleet_facts
-from scheduling.models import Forecast, ForecastRun, ForecastState
+from scheduling.engine.forecast import FleetModel, Heard, build_model
+from scheduling.forecast_rows import forget_parts, others_of, store
+from scheduling.inputs import FleetFacts, fleet_facts, instruments_touched
+from scheduling.models import Forecast, ForecastRun
 
 SEED = 20_261_125
 HORIZON_DAYS = 365
 LONGEST_HORIZON_DAYS = 1100
-# An instrument leaves soon when it is as likely as not out within so many days: time enough to plan a visit.
-# Prior: common practice, no source.
-SOON_DAYS = 21
-OUT_FROM = 0.5
 
 Progress = Callable[[str], None]
+RunKey = dict[str, Any]
 
 
 @cache
@@ -46,11 +45,14 @@ def refresh(
     horizon_days: int = HORIZON_DAYS,
     progress: Progress | None = None,
     now: datetime | None = None,
+    instruments: Collection[int] | None = None,
 ) -> ForecastRun:
     """Bring a site's forecasts up to date with its facts and return the run they belong to.
 
     The same facts on the same day give the same run, and nothing is computed again. The whole site is
-    computed together, since its instruments learn from each other.
+    computed together, since its instruments learn from each other. Where instruments are given, only those
+    of them are computed whose own facts have changed, with what the others had said when the whole site was
+    last computed for that day; where it was not, it is now.
 
     Raises
     ------
@@ -61,24 +63,93 @@ def refresh(
         raise Refused(
             "the horizon is out of range", value=horizon_days, accepted=f"1 to {LONGEST_HORIZON_DAYS} days"
         )
-    facts = fleet_facts(site, today, horizon_days)
+    # Facts that come in while this is computed are newer than the run.
+    now = now or timezone.now()
     key = {
         "site": site,
         "today": today,
         "horizon_days": horizon_days,
-        "input_hash": facts.digest(),
         "seed": SEED,
         "code_version": engine_version(),
     }
-    run = ForecastRun.objects.filter(**key).first()
+    some = None if instruments is None else _refresh_some(key, instruments, now)
+    return some or _refresh_whole(key, progress, now)
+
+
+def refresh_reached(
+    site: Site, today: date, instruments: Iterable[int], rooms: Iterable[int], now: datetime | None = None
+) -> ForecastRun | None:
+    """Refresh these instruments and those that the air of these rooms reaches; None where there are none."""
+    reached = instruments_touched(site, instruments, rooms)
+    return refresh(site, today, now=now, instruments=reached) if reached else None
+
+
+def _refresh_whole(key: RunKey, progress: Progress | None, now: datetime) -> ForecastRun:
+    facts = fleet_facts(key["site"], key["today"], key["horizon_days"])
+    key = {**key, "input_hash": facts.digest()}
+    run = ForecastRun.objects.filter(**key, part_of=None, since__isnull=False).first()
     if run is not None and run.forecasts.count() == len(facts.lines):
         return run
-    outlooks = model_of(facts).outlooks(SEED, _told(progress))
-    return _store(key, facts, outlooks, now or timezone.now())
+    model = model_of(facts)
+    outlooks = model.outlooks(SEED, _told(progress))
+    with transaction.atomic():
+        values = {"made_at": now, "since": model.heard.since, "part_of": None}
+        run, _ = ForecastRun.objects.update_or_create(**key, defaults=values)
+        store(run, facts, outlooks, model.heard)
+        Forecast.objects.of_site(run.site).exclude(run=run).delete()
+        forget_parts(run.site)
+    return run
 
 
-def model_of(facts: FleetFacts) -> FleetModel:
-    """Return the engine's model of a fleet.
+def _refresh_some(key: RunKey, instruments: Collection[int], now: datetime) -> ForecastRun | None:
+    """Refresh some instruments; None where the whole site has to be computed first."""
+    known = ForecastRun.objects.filter(**key, part_of=None, since__isnull=False)
+    whole = known.order_by("-made_at").first()
+    if whole is None:
+        return None
+    stored = Forecast.objects.filter(Q(run=whole) | Q(run__part_of=whole), instrument__in=instruments)
+    rows = {(row.instrument_id, row.kind): row for row in stored.select_related("run", "instrument")}
+    facts = fleet_facts(key["site"], key["today"], key["horizon_days"], instruments)
+    lines = {(line.instrument_id, line.subject.service): line for line in facts.lines}
+    if not rows or lines.keys() - rows.keys():
+        return None
+    changed = [name for name, line in lines.items() if facts.digest_of(line) != rows[name].digest]
+    gone = [row.pk for name, row in rows.items() if name not in lines]
+    if not changed and not gone:
+        return max((row.run for row in rows.values()), key=lambda run: run.made_at)
+    facts = replace(facts, lines=tuple(lines[name] for name in changed))
+    key = {**key, "input_hash": _part_hash(whole, facts)}
+    return _store_part(key, whole, facts, [rows[name] for name in changed], gone, now)
+
+
+def _part_hash(whole: ForecastRun, facts: FleetFacts) -> str:
+    digests = (facts.digest_of(line) for line in facts.lines)
+    return hashlib.sha256(" ".join([whole.input_hash, *digests]).encode()).hexdigest()
+
+
+def _store_part(
+    key: RunKey,
+    whole: ForecastRun,
+    facts: FleetFacts,
+    before: Iterable[Forecast],
+    gone: Collection[int],
+    now: datetime,
+) -> ForecastRun:
+    """Compute some lines with what was heard when the whole was, and drop the forecasts that have gone."""
+    outlooks, heard = [], Heard(whole.since or 0, others_of(before))
+    if facts.lines:
+        outlooks = model_of(facts, heard).outlooks(SEED)
+    with transaction.atomic():
+        values = {"made_at": now, "since": whole.since, "part_of": whole}
+        run, _ = ForecastRun.objects.update_or_create(**key, defaults=values)
+        store(run, facts, outlooks, heard)
+        Forecast.objects.filter(pk__in=gone).delete()
+        forget_parts(run.site)
+    return run
+
+
+def model_of(facts: FleetFacts, heard: Heard | None = None) -> FleetModel:
+    """Return the engine's model of a fleet, or of some of it with what the whole had said.
 
     Raises
     ------
@@ -87,7 +158,12 @@ def model_of(facts: FleetFacts) -> FleetModel:
     """
     try:
         return build_model(
-            facts.rooms, facts.subjects, facts.playing, facts.today.toordinal(), facts.horizon_days
+            facts.rooms,
+            facts.subjects,
+            facts.playing,
+            facts.today.toordinal(),
+            facts.horizon_days,
+            heard=heard,
         )
     except ValueError as error:
         raise Refused(f"no forecast can be made: {error}") from error
@@ -106,63 +182,3 @@ def _told(progress: Progress | None) -> Callable[[int, int], None] | None:
             progress(f"forecasts: {done:,} of {total:,}")
 
     return tell
-
-
-@transaction.atomic
-def _store(key: dict[str, Any], facts: FleetFacts, outlooks: Sequence[Outlook], now: datetime) -> ForecastRun:
-    run, _ = ForecastRun.objects.update_or_create(**key, defaults={"made_at": now})
-    rows = [
-        _row(run, line.instrument_id, outlook) for line, outlook in zip(facts.lines, outlooks, strict=True)
-    ]
-    same = ("instrument", "kind")
-    changing = [
-        field.name
-        for field in Forecast._meta.concrete_fields
-        if not field.primary_key and field.name not in same
-    ]
-    Forecast.objects.bulk_create(
-        rows, batch_size=500, update_conflicts=True, unique_fields=same, update_fields=changing
-    )
-    Forecast.objects.of_site(run.site).exclude(run=run).delete()
-    return run
-
-
-def _row(run: ForecastRun, instrument_id: int, outlook: Outlook) -> Forecast:
-    return Forecast(
-        run=run,
-        instrument_id=instrument_id,
-        kind=outlook.service,
-        unit=outlook.unit,
-        tolerance=outlook.tolerance,
-        last_service=_date(outlook.last_service),
-        state=state_of(outlook.out_now, _date(outlook.p50), run.today),
-        out_now=_fraction(outlook.out_now),
-        due_early=_date(outlook.p10),
-        due_middle=_date(outlook.p50),
-        due_late=_date(outlook.p90),
-        weekly=[
-            [date.fromordinal(int(day)).isoformat(), _fraction(p), float(mean), float(sd)]
-            for day, p, mean, sd in zip(outlook.days, outlook.p_out, outlook.mean, outlook.sd, strict=True)
-        ],
-        drivers=[asdict(driver) for driver in outlook.drivers],
-        learned_from=outlook.learned_from,
-        mostly_prior=outlook.mostly_prior,
-    )
-
-
-def state_of(out_now: float, due_middle: date | None, today: date) -> str:
-    """Return the state in words: out when more likely than not, leaving soon when due within three weeks."""
-    if out_now >= OUT_FROM:
-        return ForecastState.OUT
-    if due_middle is not None and due_middle <= today + timedelta(days=SOON_DAYS):
-        return ForecastState.LEAVING_SOON
-    return ForecastState.IN_TOLERANCE
-
-
-def _date(ordinal: int | None) -> date | None:
-    return None if ordinal is None else date.fromordinal(int(ordinal))
-
-
-def _fraction(value: float) -> float:
-    """A probability from sums of floats may miss 0 or 1 by a rounding."""
-    return min(max(float(value), 0.0), 1.0)

@@ -19,6 +19,16 @@ class ForecastRun(models.Model):
     input_hash = models.CharField(max_length=64)
     seed = models.PositiveBigIntegerField()
     code_version = models.CharField(max_length=40)
+    since = models.PositiveIntegerField(
+        null=True, help_text="first day that mattered to any instrument, counted from the year 1"
+    )
+    part_of = models.ForeignKey(
+        "self",
+        models.CASCADE,
+        null=True,
+        related_name="parts",
+        help_text="the run of the whole site whose experience was used, where only some were computed",
+    )
 
     objects = SiteQuerySet.as_manager()
     site_path = "site"
@@ -62,6 +72,10 @@ class Forecast(models.Model):
     drivers = models.JSONField(help_text="list of name, share, words")
     learned_from = models.PositiveIntegerField(default=0)
     mostly_prior = models.BooleanField(default=True)
+    digest = models.CharField(max_length=64, blank=True, help_text="of all that this forecast was made from")
+    others = models.JSONField(
+        default=dict, help_text="by kind: what instruments alike had said when the whole site was computed"
+    )
 
     objects = SiteQuerySet.as_manager()
     site_path = "instrument__site"
@@ -76,6 +90,43 @@ class Forecast(models.Model):
 
     def __str__(self) -> str:
         return f"{self.kind} of {self.instrument}: {self.get_state_display()}"
+
+
+class Backtest(models.Model):
+    """How good a site's forecasts would have been, asked for by a person and computed when its turn comes."""
+
+    class State(models.TextChoices):
+        """How far it has come."""
+
+        WAITING = "waiting", "waiting"
+        RUNNING = "running", "being computed"
+        DONE = "done", "done"
+        REFUSED = "refused", "could not be computed"
+
+    site = models.ForeignKey(Site, models.CASCADE, related_name="backtests")
+    today = models.DateField(help_text="records after this day were not looked at")
+    folds = models.PositiveSmallIntegerField()
+    asked_at = models.DateTimeField()
+    made_at = models.DateTimeField(null=True)
+    state = models.CharField(max_length=16, choices=State.choices, default=State.WAITING)
+    folds_done = models.PositiveSmallIntegerField(default=0)
+    code_version = models.CharField(max_length=40, blank=True)
+    scores = models.JSONField(default=dict, help_text="the document of the command, empty until done")
+    trouble = models.TextField(blank=True, help_text="why it could not be computed")
+
+    objects = SiteQuerySet.as_manager()
+    site_path = "site"
+
+    class Meta:
+        ordering = ["-asked_at", "-pk"]
+        constraints = [
+            models.CheckConstraint(
+                condition=~Q(state="done") | Q(made_at__isnull=False), name="backtest_done_has_time"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.site} in {self.folds} folds: {self.get_state_display()}"
 
 
 class SeasonPlan(models.Model):

@@ -9,7 +9,7 @@ import numpy as np
 
 from scheduling.dated_work import DatedTuning
 from scheduling.engine.season import PutOff
-from scheduling.forecasting import OUT_FROM
+from scheduling.forecast_rows import OUT_FROM
 from scheduling.models import Forecast
 from scheduling.season_problem import SeasonSetup
 

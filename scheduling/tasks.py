@@ -11,7 +11,7 @@ from django.conf import settings
 from django.utils import timezone
 
 from fleet.models import Site
-from scheduling import forecasting, outbox, planning, ticking
+from scheduling import backtesting, forecasting, outbox, planning, ticking
 from scheduling.models import Letter
 
 
@@ -41,6 +41,19 @@ def refresh_site(site_id: int) -> None:
     """Recompute a site's forecasts; the same facts give the same row."""
     site = Site.objects.get(pk=site_id)
     forecasting.refresh(site, site.local_date(timezone.now()))
+
+
+@shared_task(name="scheduling.refresh_instruments")  # type: ignore[untyped-decorator]
+def refresh_instruments(site_id: int, instrument_ids: list[int], room_ids: list[int]) -> None:
+    """Recompute the forecasts of some instruments and of those that the air of some rooms reaches."""
+    site = Site.objects.get(pk=site_id)
+    forecasting.refresh_reached(site, site.local_date(timezone.now()), instrument_ids, room_ids)
+
+
+@shared_task(name="scheduling.backtest")  # type: ignore[untyped-decorator]
+def backtest(backtest_id: int) -> None:
+    """Compute a backtest that was asked for, unless that was done."""
+    backtesting.compute(backtest_id, timezone.now())
 
 
 @shared_task(name="scheduling.plan_site")  # type: ignore[untyped-decorator]

@@ -5,6 +5,7 @@ from scheduling.inputs.demand import Performance, booked_solid, held_visits, per
 from scheduling.inputs.hours import HoursOffered, hours_offered
 from scheduling.inputs.subjects import FleetFacts, Line, fleet_facts
 from scheduling.inputs.terms import playing, weight_factors
+from scheduling.inputs.touched import instruments_touched
 
 __all__ = [
     "FleetFacts",
@@ -15,6 +16,7 @@ __all__ = [
     "fleet_facts",
     "held_visits",
     "hours_offered",
+    "instruments_touched",
     "performances",
     "playing",
     "room_airs",

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import hashlib
 from collections import defaultdict
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import cached_property
 
 from fleet import defaults
 from fleet.models import (
@@ -25,6 +27,7 @@ from scheduling.inputs.terms import playing
 KNOCK_QUANTITY = "knock"
 
 RecordsOf = dict[int, dict[str, tuple[Record, ...]]]
+OfThose = dict[str, Collection[int]]  # a filter of rows by instrument, empty for all
 
 
 @dataclass(frozen=True)
@@ -60,31 +63,55 @@ class FleetFacts:
     def digest(self) -> str:
         """Return a hash over exactly what the engine is given; row numbers of the database are no part."""
         seen = hashlib.sha256(f"{self.today.isoformat()} {self.horizon_days}".encode())
-        for air in self.rooms:
-            seen.update(repr((air.room, air.building, air.borrowed_from, len(air.days))).encode())
-            for values in (air.days, air.temp_c, air.rh):
-                seen.update(values.tobytes())
+        for air in self._airs.values():
+            seen.update(air)
         for subject in self.subjects:
             seen.update(repr(subject).encode())
         seen.update(self.playing.days.tobytes() + self.playing.factor.tobytes())
         return seen.hexdigest()
 
+    def digest_of(self, line: Line) -> str:
+        """Return a hash over what one line is forecast from: its records, its rooms' air, its playing."""
+        subject = line.subject
+        seen = hashlib.sha256(f"{self.today.isoformat()} {self.horizon_days} {subject!r}".encode())
+        for room in sorted({stay.room for stay in subject.stays}):
+            seen.update(self._airs.get(room, b""))
+        first = min([self.today.toordinal(), *(record.day for record in subject.records)])
+        counts = self.playing.days >= first
+        seen.update(self.playing.days[counts].tobytes() + self.playing.factor[counts].tobytes())
+        return seen.hexdigest()
 
-def fleet_facts(site: Site, today: date, horizon_days: int) -> FleetFacts:
+    @cached_property
+    def _airs(self) -> dict[str, bytes]:
+        """A hash of the air of each room."""
+        found = {}
+        for air in self.rooms:
+            seen = hashlib.sha256(repr((air.room, air.building, air.borrowed_from, len(air.days))).encode())
+            for values in (air.days, air.temp_c, air.rh):
+                seen.update(values.tobytes())
+            found[air.room] = seen.digest()
+        return found
+
+
+def fleet_facts(
+    site: Site, today: date, horizon_days: int, instruments: Collection[int] | None = None
+) -> FleetFacts:
     """Return what is known of a site on a day, for a forecast that far ahead.
 
     Readings and services dated after the day are left out. An instrument counts from the day it entered
-    service until the day it is retired.
+    service until the day it is retired. Where instruments are given there are lines of those only, while the
+    rooms are always all.
     """
-    records = _records(site, today)
-    lines = _lines(site, today, records)
+    of_those = {} if instruments is None else {"instrument__in": instruments}
+    records = _records(site, today, of_those)
+    lines = _lines(site, today, records, of_those)
     first = min((r[0].day for kinds in records.values() for r in kinds.values()), default=today.toordinal())
     since = min(date.fromordinal(first), today)
     until = today + timedelta(days=horizon_days)
     return FleetFacts(today, horizon_days, room_airs(site, today), tuple(lines), playing(site, since, until))
 
 
-def _lines(site: Site, today: date, records: RecordsOf) -> list[Line]:
+def _lines(site: Site, today: date, records: RecordsOf, of_those: OfThose) -> list[Line]:
     instruments = (
         Instrument.objects.of_site(site)
         .filter(in_service_since__lte=today)
@@ -92,9 +119,11 @@ def _lines(site: Site, today: date, records: RecordsOf) -> list[Line]:
         .select_related("room")
         .order_by("tag")
     )
+    if of_those:
+        instruments = instruments.filter(pk__in=of_those["instrument__in"])
     rules = _rules(site)
-    stays = _stays(site)
-    knocks = _knocks(site, today)
+    stays = _stays(site, of_those)
+    knocks = _knocks(site, today, of_those)
     like = dict(InstrumentKind.objects.of_site(site).values_list("kind", "behaves_like"))
     return [
         Line(
@@ -172,9 +201,10 @@ def _rules(site: Site) -> dict[str, list[ServiceRule]]:
     return by_class
 
 
-def _records(site: Site, today: date) -> RecordsOf:
+def _records(site: Site, today: date, of_those: OfThose) -> RecordsOf:
     fields = ("found", "left", "found_bass", "found_tenor", "found_middle", "found_treble")
-    rows = Service.objects.of_site(site).filter(date__lte=today).order_by("instrument_id", "date", "order")
+    rows = Service.objects.of_site(site).filter(date__lte=today, **of_those)
+    rows = rows.order_by("instrument_id", "date", "order")
     found: dict[int, dict[str, list[Record]]] = defaultdict(lambda: defaultdict(list))
     for pk, kind, day, *values in rows.values_list("instrument_id", "kind", "date", *fields):
         before, after, *registers = values
@@ -182,9 +212,9 @@ def _records(site: Site, today: date) -> RecordsOf:
     return {pk: {kind: tuple(rows) for kind, rows in kinds.items()} for pk, kinds in found.items()}
 
 
-def _stays(site: Site) -> dict[int, list[tuple[date, date | None, str]]]:
+def _stays(site: Site, of_those: OfThose) -> dict[int, list[tuple[date, date | None, str]]]:
     found = defaultdict(list)
-    rows = Placement.objects.of_site(site).order_by("instrument_id", "first_day")
+    rows = Placement.objects.of_site(site).filter(**of_those).order_by("instrument_id", "first_day")
     for pk, first, last, room in rows.values_list("instrument_id", "first_day", "last_day", "room__name"):
         found[pk].append((first, last, room))
     return found
@@ -213,10 +243,10 @@ def _stays_of(
     return tuple(stays)
 
 
-def _knocks(site: Site, today: date) -> dict[int, tuple[Knock, ...]]:
+def _knocks(site: Site, today: date, of_those: OfThose) -> dict[int, tuple[Knock, ...]]:
     """Return, per instrument and day, how many glides knocked of those tried before they were set."""
     rows = WorksheetLine.objects.of_site(site).filter(
-        kind="bedding", quantity=KNOCK_QUANTITY, date__lte=today
+        kind="bedding", quantity=KNOCK_QUANTITY, date__lte=today, **of_those
     )
     glides: dict[int, dict[date, dict[str, bool]]] = defaultdict(lambda: defaultdict(dict))
     for pk, day, point, before in rows.order_by("instrument_id", "date", "pk").values_list(

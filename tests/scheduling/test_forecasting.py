@@ -8,6 +8,7 @@ from django.test.utils import CaptureQueriesContext
 from fleet.models import ServiceRule
 from fleet.refusal import Refused
 from scheduling import forecasting
+from scheduling.forecast_rows import state_of
 from scheduling.inputs import fleet_facts
 from scheduling.models import Forecast, ForecastRun, ForecastState
 from tests.factories import (
@@ -160,7 +161,7 @@ def test_a_fact_the_engine_cannot_take_is_refused_by_name_and_stores_nothing():
 )
 def test_the_state_is_out_when_likelier_than_not_and_leaving_soon_within_three_weeks(out_now, days, state):
     due_middle = None if days is None else TODAY + timedelta(days=days)
-    assert forecasting.state_of(out_now, due_middle, TODAY) == state
+    assert state_of(out_now, due_middle, TODAY) == state
 
 
 def test_bigger_swings_of_humidity_bring_an_earlier_date():

@@ -20,19 +20,26 @@ class Command(AlmanacCommand):
 
     def add_arguments(self, parser: CommandParser) -> None:
         super().add_arguments(parser)
-        parser.add_argument("--instrument", metavar="TAG", help="print only this instrument")
+        parser.add_argument("--instrument", metavar="TAG", help="recompute and print only this instrument")
         parser.add_argument(
             "--horizon-days", type=horizon_argument, default=forecasting.HORIZON_DAYS, metavar="N"
         )
 
     def run(self, options: dict[str, Any]) -> Output:
-        tag = options["instrument"]
-        if tag is not None and not Instrument.objects.of_site(self.site).filter(tag=tag).exists():
-            raise Refused("there is no such instrument", column="--instrument", value=tag)
-        run = forecasting.refresh(self.site, self.today, options["horizon_days"], self.progress, self.now)
-        wanted = {} if tag is None else {"instrument__tag": tag}
-        rows = run.forecasts.filter(**wanted).select_related("instrument").order_by("instrument__tag", "pk")
+        some = None if options["instrument"] is None else [self.instrument(options["instrument"])]
+        run = forecasting.refresh(
+            self.site, self.today, options["horizon_days"], self.progress, self.now, some
+        )
+        rows = Forecast.objects.of_site(self.site).filter(**{} if some is None else {"instrument__in": some})
+        rows = rows.select_related("instrument").order_by("instrument__tag", "pk")
         return document(run, rows), lines(run, rows)
+
+    def instrument(self, tag: str) -> int:
+        """Return the instrument of a tag, or refuse."""
+        found = Instrument.objects.of_site(self.site).filter(tag=tag).first()
+        if found is None:
+            raise Refused("there is no such instrument", column="--instrument", value=tag)
+        return found.pk
 
 
 def horizon_argument(text: str) -> int:

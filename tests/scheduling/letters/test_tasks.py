@@ -41,5 +41,8 @@ def test_planning_a_site_leaves_a_draft_of_the_weeks_asked_for(site):
 def test_every_task_is_known_to_the_queue_by_its_name():
     app.loader.import_default_modules()
     ours = {name for name in app.tasks if name.startswith("scheduling.")}
-    assert ours == {f"scheduling.{name}" for name in ("tick", "send_letter", "refresh_site", "plan_site")}
+    refreshing = {"refresh_site", "refresh_instruments"}
+    assert ours == {
+        f"scheduling.{name}" for name in {"tick", "send_letter", "backtest", "plan_site"} | refreshing
+    }
     assert {entry["task"] for entry in app.conf.beat_schedule.values()} == {"scheduling.tick"}

@@ -1,0 +1,120 @@
+"""Forecasts as rows: one current row per instrument and kind of service, with what it was made from."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import asdict
+from datetime import date, timedelta
+
+import numpy as np
+
+from fleet.models import Site
+from scheduling.engine.deviation import N_PARTS
+from scheduling.engine.forecast import Heard, Outlook
+from scheduling.engine.learning import Testimony
+from scheduling.engine.priors import REGISTER_SPREAD
+from scheduling.inputs import FleetFacts, Line
+from scheduling.models import Forecast, ForecastRun, ForecastState
+
+# An instrument leaves soon when it is as likely as not out within so many days: time enough to plan a visit.
+# Prior: common practice, no source.
+SOON_DAYS = 21
+OUT_FROM = 0.5
+
+Others = dict[tuple[str, str], Testimony]
+
+
+def store(run: ForecastRun, facts: FleetFacts, outlooks: Sequence[Outlook], heard: Heard) -> None:
+    """Keep the outlooks of the lines of some facts as the current forecasts of a run."""
+    rows = [
+        _row(run, line, facts.digest_of(line), outlook, heard)
+        for line, outlook in zip(facts.lines, outlooks, strict=True)
+    ]
+    same = ("instrument", "kind")
+    changing = [
+        field.name
+        for field in Forecast._meta.concrete_fields
+        if not field.primary_key and field.name not in same
+    ]
+    Forecast.objects.bulk_create(
+        rows, batch_size=500, update_conflicts=True, unique_fields=same, update_fields=changing
+    )
+
+
+def forget_parts(site: Site) -> None:
+    """Delete runs of some instruments whose forecasts have all been replaced; no plan rests on them."""
+    runs = ForecastRun.objects.of_site(site).filter(part_of__isnull=False, forecasts=None, plans=None)
+    ForecastRun.objects.filter(pk__in=list(runs.values_list("pk", flat=True))).delete()
+
+
+def others_of(rows: Iterable[Forecast]) -> Others:
+    """Return what instruments alike had said, by instrument and kind, as it was kept with forecasts."""
+    return {
+        (row.instrument.tag, service): _testimony(numbers)
+        for row in rows
+        for service, numbers in row.others.items()
+    }
+
+
+def _others(heard: Heard, line: Line) -> dict[str, list[float]]:
+    """What was heard for a line, without the silent; with a tuning goes the spread of its registers."""
+    subject = line.subject
+    services = (subject.service, REGISTER_SPREAD) if subject.service == "tuning" else (subject.service,)
+    found = ((service, heard.others.get((subject.instrument, service))) for service in services)
+    return {service: list(_numbers(told)) for service, told in found if told is not None and told.count}
+
+
+def _numbers(told: Testimony) -> Iterator[float]:
+    yield from told.precision.ravel().tolist()
+    yield from told.shift.tolist()
+    yield told.misfit
+    yield told.count
+
+
+def _testimony(numbers: Sequence[float]) -> Testimony:
+    squares = N_PARTS * N_PARTS
+    precision = np.array(numbers[:squares], float).reshape(N_PARTS, N_PARTS)
+    return Testimony(precision, np.array(numbers[squares:-2], float), float(numbers[-2]), int(numbers[-1]))
+
+
+def _row(run: ForecastRun, line: Line, digest: str, outlook: Outlook, heard: Heard) -> Forecast:
+    return Forecast(
+        run=run,
+        instrument_id=line.instrument_id,
+        digest=digest,
+        others=_others(heard, line),
+        kind=outlook.service,
+        unit=outlook.unit,
+        tolerance=outlook.tolerance,
+        last_service=_date(outlook.last_service),
+        state=state_of(outlook.out_now, _date(outlook.p50), run.today),
+        out_now=_fraction(outlook.out_now),
+        due_early=_date(outlook.p10),
+        due_middle=_date(outlook.p50),
+        due_late=_date(outlook.p90),
+        weekly=[
+            [date.fromordinal(int(day)).isoformat(), _fraction(p), float(mean), float(sd)]
+            for day, p, mean, sd in zip(outlook.days, outlook.p_out, outlook.mean, outlook.sd, strict=True)
+        ],
+        drivers=[asdict(driver) for driver in outlook.drivers],
+        learned_from=outlook.learned_from,
+        mostly_prior=outlook.mostly_prior,
+    )
+
+
+def state_of(out_now: float, due_middle: date | None, today: date) -> str:
+    """Return the state in words: out when more likely than not, leaving soon when due within three weeks."""
+    if out_now >= OUT_FROM:
+        return ForecastState.OUT
+    if due_middle is not None and due_middle <= today + timedelta(days=SOON_DAYS):
+        return ForecastState.LEAVING_SOON
+    return ForecastState.IN_TOLERANCE
+
+
+def _date(ordinal: int | None) -> date | None:
+    return None if ordinal is None else date.fromordinal(int(ordinal))
+
+
+def _fraction(value: float) -> float:
+    """A probability from sums of floats may miss 0 or 1 by a rounding."""
+    return min(max(float(value), 0.0), 1.0)
