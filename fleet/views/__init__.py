@@ -1,0 +1,1 @@
+"""Pages that write facts, one module per subject."""
