@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+from functools import reduce
 from typing import Any
 
 from django.contrib import admin
@@ -12,6 +13,29 @@ from django.db.models import Model
 from django.http import HttpRequest
 
 from fleet import intake, models
+from fleet.signals import tell_facts_changed
+
+
+class FactAdmin(admin.ModelAdmin):
+    """Of facts that go into forecasts: whatever is typed in here may reach anything of its site."""
+
+    def log_addition(self, request: HttpRequest, obj: Any, message: Any) -> Any:
+        tell_facts_changed(site_of(obj))
+        return super().log_addition(request, obj, message)
+
+    def log_change(self, request: HttpRequest, obj: Any, message: Any) -> Any:
+        tell_facts_changed(site_of(obj))
+        return super().log_change(request, obj, message)
+
+    def log_deletions(self, request: HttpRequest, queryset: Any) -> Any:
+        for site in {site_of(obj) for obj in queryset}:
+            tell_facts_changed(site)
+        return super().log_deletions(request, queryset)
+
+
+def site_of(obj: Any) -> int:
+    """Return the number of the site that a fact belongs to, along the path that its model states."""
+    return int(reduce(getattr, obj.site_path.split("__"), obj).pk)
 
 
 @admin.register(models.Site)
@@ -42,14 +66,14 @@ class AbsenceAdmin(admin.ModelAdmin):
 
 
 @admin.register(models.Term)
-class TermAdmin(admin.ModelAdmin):
+class TermAdmin(FactAdmin):
     list_display = ("name", "site", "first_day", "last_day", "weight_factor", "playing_factor")
     list_filter = ("site",)
     list_select_related = ("site",)
 
 
 @admin.register(models.Room)
-class RoomAdmin(admin.ModelAdmin):
+class RoomAdmin(FactAdmin):
     list_display = ("name", "building", "use", "site")
     list_filter = ("site",)
     list_select_related = ("site",)
@@ -103,14 +127,14 @@ class ClimateDayAdmin(admin.ModelAdmin):
 
 
 @admin.register(models.InstrumentKind)
-class InstrumentKindAdmin(admin.ModelAdmin):
+class InstrumentKindAdmin(FactAdmin):
     list_display = ("kind", "behaves_like", "site")
     list_filter = ("site",)
     list_select_related = ("site",)
 
 
 @admin.register(models.Instrument)
-class InstrumentAdmin(admin.ModelAdmin):
+class InstrumentAdmin(FactAdmin):
     list_display = ("tag", "kind", "room", "use_class", "year_built", "retired_on")
     list_filter = ("site", "kind", "use_class")
     list_select_related = ("room",)
@@ -118,7 +142,7 @@ class InstrumentAdmin(admin.ModelAdmin):
 
 
 @admin.register(models.Placement)
-class PlacementAdmin(admin.ModelAdmin):
+class PlacementAdmin(FactAdmin):
     list_display = ("instrument", "room", "first_day", "last_day")
     list_filter = ("instrument__site",)
     list_select_related = ("instrument", "room")
@@ -130,7 +154,7 @@ class ServiceRuleInline(admin.TabularInline):
 
 
 @admin.register(models.ServiceKind)
-class ServiceKindAdmin(admin.ModelAdmin):
+class ServiceKindAdmin(FactAdmin):
     list_display = ("kind", "unit", "position", "site")
     list_filter = ("site",)
     list_select_related = ("site",)
@@ -138,7 +162,7 @@ class ServiceKindAdmin(admin.ModelAdmin):
 
 
 @admin.register(models.Service)
-class ServiceAdmin(admin.ModelAdmin):
+class ServiceAdmin(FactAdmin):
     list_display = ("instrument", "kind", "date", "found", "left", "technician")
     list_filter = ("instrument__site", "kind")
     list_select_related = ("instrument",)
@@ -147,7 +171,7 @@ class ServiceAdmin(admin.ModelAdmin):
 
 
 @admin.register(models.WorksheetLine)
-class WorksheetLineAdmin(admin.ModelAdmin):
+class WorksheetLineAdmin(FactAdmin):
     list_display = ("instrument", "kind", "date", "point", "condition", "quantity", "before", "after", "unit")
     list_filter = ("instrument__site", "kind")
     list_select_related = ("instrument",)

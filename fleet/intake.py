@@ -20,6 +20,7 @@ from fleet.models import ClimateDay, ClimateReading, Room, Sensor, Site
 from fleet.models.air import COLDEST_C, HOTTEST_C
 from fleet.quality import JUMP_US, TRUSTED, Floats, doubts
 from fleet.refusal import Refused
+from fleet.signals import tell_facts_changed
 
 Progress = Callable[[str], None]
 EXAMPLES = 20
@@ -84,13 +85,16 @@ def store_readings(
     """
     counts = ReadingCounts()
     done = 0
+    changed = []
     for room_id, batch in _batches(site, room_ids, times, temp_c, rh, source):
         touched = _compare(room_id, batch, counts)
         if touched.any():
             counts.doubtful += _take_in(site, room_id, batch, touched)
+            changed.append(room_id)
         told, done = done // TELL_EVERY, done + len(batch.times)
         if progress and (done // TELL_EVERY > told or done == len(times)):
             progress(f"readings: {done:,} of {len(times):,} stored")
+    tell_facts_changed(site.pk, room_ids=changed)
     return counts
 
 
@@ -107,6 +111,7 @@ def compare_readings(
 @transaction.atomic
 def rebuild_days(room: Room, first: date | None = None, last: date | None = None) -> None:
     """Mark the readings of a room anew and rebuild its days from one date to another, both included."""
+    tell_facts_changed(room.site_id, room_ids=[room.pk])
     stored = ClimateDay.objects.filter(room=room, date__gte=first or date.min, date__lte=last or date.max)
     reach = ClimateReading.objects.filter(room=room).aggregate(low=Min("time"), high=Max("time"))
     if reach["low"] is None:

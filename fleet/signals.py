@@ -1,12 +1,16 @@
-"""Telling whoever decides from the facts that some of them changed, once they are stored for good."""
+"""Telling whoever decides from the facts that some of them changed."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import datetime
 from functools import partial
 
 from django.db import transaction
 from django.dispatch import Signal
+from django.utils import timezone
+
+from fleet.models import FactChange
 
 # Sent with site_id, instrument_ids and room_ids; both None where anything of the site may have changed.
 facts_changed = Signal()
@@ -16,13 +20,27 @@ def tell_facts_changed(
     site_id: int,
     instrument_ids: Iterable[int] | None = None,
     room_ids: Iterable[int] | None = None,
+    now: datetime | None = None,
 ) -> None:
-    """Send `facts_changed` after the commit; whoever fails to hear it does not undo the facts."""
+    """Note that facts changed, and send `facts_changed` once they are stored for good.
+
+    Called inside the transaction that changes them, so that the note stands or falls with the facts: whoever
+    misses the signal still finds the note. Where ids are given, be they none, only those have changed.
+    """
+    whole = instrument_ids is None and room_ids is None
+    instruments, rooms = sorted(set(instrument_ids or ())), sorted(set(room_ids or ()))
+    named = [{"instrument_id": pk} for pk in instruments] + [{"room_id": pk} for pk in rooms]
+    if not whole and not named:
+        return
+    at = now or timezone.now()
+    FactChange.objects.bulk_create(
+        [FactChange(site_id=site_id, at=at, **what) for what in ([{}] if whole else named)], batch_size=500
+    )
     told = partial(
         facts_changed.send_robust,
         sender=None,
         site_id=site_id,
-        instrument_ids=None if instrument_ids is None else sorted(set(instrument_ids)),
-        room_ids=None if room_ids is None else sorted(set(room_ids)),
+        instrument_ids=None if whole else instruments,
+        room_ids=None if whole else rooms,
     )
     transaction.on_commit(told)

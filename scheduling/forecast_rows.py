@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict
 from datetime import date, timedelta
 
 import numpy as np
+from django.db import transaction
 
 from fleet.models import Site
+from fleet.signals import tell_facts_changed
 from scheduling.engine.deviation import N_PARTS
 from scheduling.engine.forecast import Heard, Outlook
 from scheduling.engine.learning import Testimony
@@ -22,6 +25,7 @@ SOON_DAYS = 21
 OUT_FROM = 0.5
 
 Others = dict[tuple[str, str], Testimony]
+Digests = dict[tuple[int, str], str]  # by instrument and kind of service
 
 
 def store(run: ForecastRun, facts: FleetFacts, outlooks: Sequence[Outlook], heard: Heard) -> None:
@@ -39,6 +43,44 @@ def store(run: ForecastRun, facts: FleetFacts, outlooks: Sequence[Outlook], hear
     Forecast.objects.bulk_create(
         rows, batch_size=500, update_conflicts=True, unique_fields=same, update_fields=changing
     )
+
+
+@contextmanager
+def one_at_a_time(site: Site) -> Iterator[None]:
+    """Open a transaction in which nobody else stores forecasts of a site."""
+    with transaction.atomic():
+        Site.objects.select_for_update(no_key=True).get(pk=site.pk)
+        yield
+
+
+def digests_of(rows: Iterable[Forecast]) -> Digests:
+    """Return what rows were made from, by instrument and kind."""
+    return {(row.instrument_id, row.kind): row.digest for row in rows}
+
+
+def stored_digests(site: Site, instruments: Collection[int] | None = None) -> Digests:
+    """Return what the current forecasts of a site, or of some of its instruments, were made from."""
+    rows = Forecast.objects.of_site(site)
+    if instruments is not None:
+        rows = rows.filter(instrument__in=instruments)
+    return digests_of(rows.only("instrument_id", "kind", "digest"))
+
+
+def look_again(
+    site: Site, before: Digests, facts: FleetFacts, instruments: Collection[int] | None = None
+) -> None:
+    """Before forecasts of a site or some instruments are stored, note where others came between.
+
+    Two who compute side by side may have read different facts, and the slower one need not have read the
+    newer ones. Instruments about which they differ are computed again from what is known then.
+    """
+    mine = {(line.instrument_id, line.subject.service): facts.digest_of(line) for line in facts.lines}
+    overtaken = {
+        name[0]
+        for name, digest in stored_digests(site, instruments).items()
+        if digest not in (before.get(name), mine.get(name))
+    }
+    tell_facts_changed(site.pk, instrument_ids=overtaken)
 
 
 def forget_parts(site: Site) -> None:

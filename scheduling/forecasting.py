@@ -3,23 +3,30 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime
 from functools import cache
 from pathlib import Path
 from typing import Any
 
-from django.db import transaction
 from django.db.models import Q
 from django.utils import timezone
 
-from fleet.models import Site
+from fleet.models import FactChange, Site
 from fleet.refusal import Refused
 from scheduling import engine
 from scheduling.engine.forecast import FleetModel, Heard, build_model
-from scheduling.forecast_rows import forget_parts, others_of, store
-from scheduling.inputs import FleetFacts, fleet_facts, instruments_touched
+from scheduling.forecast_rows import (
+    digests_of,
+    forget_parts,
+    look_again,
+    one_at_a_time,
+    others_of,
+    store,
+    stored_digests,
+)
+from scheduling.inputs import FleetFacts, fleet_facts
 from scheduling.models import Forecast, ForecastRun
 
 SEED = 20_261_125
@@ -76,50 +83,51 @@ def refresh(
     return some or _refresh_whole(key, progress, now)
 
 
-def refresh_reached(
-    site: Site, today: date, instruments: Iterable[int], rooms: Iterable[int], now: datetime | None = None
-) -> ForecastRun | None:
-    """Refresh these instruments and those that the air of these rooms reaches; None where there are none."""
-    reached = instruments_touched(site, instruments, rooms)
-    return refresh(site, today, now=now, instruments=reached) if reached else None
+def let_go(changes: Collection[int]) -> None:
+    """Forget changes of facts that forecasts have taken into account."""
+    FactChange.objects.filter(pk__in=changes).delete()
 
 
 def _refresh_whole(key: RunKey, progress: Progress | None, now: datetime) -> ForecastRun:
-    facts = fleet_facts(key["site"], key["today"], key["horizon_days"])
+    site = key["site"]
+    waiting = list(FactChange.objects.of_site(site).values_list("pk", flat=True))
+    before = stored_digests(site)
+    facts = fleet_facts(site, key["today"], key["horizon_days"])
     key = {**key, "input_hash": facts.digest()}
     run = ForecastRun.objects.filter(**key, part_of=None, since__isnull=False).first()
-    if run is not None and run.forecasts.count() == len(facts.lines):
-        return run
-    model = model_of(facts)
-    outlooks = model.outlooks(SEED, _told(progress))
-    with transaction.atomic():
-        values = {"made_at": now, "since": model.heard.since, "part_of": None}
-        run, _ = ForecastRun.objects.update_or_create(**key, defaults=values)
-        store(run, facts, outlooks, model.heard)
-        Forecast.objects.of_site(run.site).exclude(run=run).delete()
-        forget_parts(run.site)
+    if run is None or run.forecasts.count() != len(facts.lines):
+        model = model_of(facts)
+        outlooks = model.outlooks(SEED, _told(progress))
+        with one_at_a_time(site):
+            values = {"made_at": now, "since": model.heard.since, "part_of": None}
+            run, _ = ForecastRun.objects.update_or_create(**key, defaults=values)
+            look_again(site, before, facts)
+            store(run, facts, outlooks, model.heard)
+            Forecast.objects.of_site(site).exclude(run=run).delete()
+            forget_parts(site)
+    let_go(waiting)
     return run
 
 
 def _refresh_some(key: RunKey, instruments: Collection[int], now: datetime) -> ForecastRun | None:
     """Refresh some instruments; None where the whole site has to be computed first."""
     known = ForecastRun.objects.filter(**key, part_of=None, since__isnull=False)
-    whole = known.order_by("-made_at").first()
+    whole = known.order_by("-made_at", "-pk").first()
     if whole is None:
         return None
     stored = Forecast.objects.filter(Q(run=whole) | Q(run__part_of=whole), instrument__in=instruments)
     rows = {(row.instrument_id, row.kind): row for row in stored.select_related("run", "instrument")}
     facts = fleet_facts(key["site"], key["today"], key["horizon_days"], instruments)
     lines = {(line.instrument_id, line.subject.service): line for line in facts.lines}
-    if not rows or lines.keys() - rows.keys():
+    if lines.keys() - rows.keys():
         return None
     changed = [name for name, line in lines.items() if facts.digest_of(line) != rows[name].digest]
-    gone = [row.pk for name, row in rows.items() if name not in lines]
+    gone = [row for name, row in rows.items() if name not in lines]
     if not changed and not gone:
-        return max((row.run for row in rows.values()), key=lambda run: run.made_at)
+        return max((row.run for row in rows.values()), key=lambda run: run.made_at, default=whole)
     facts = replace(facts, lines=tuple(lines[name] for name in changed))
     key = {**key, "input_hash": _part_hash(whole, facts)}
-    return _store_part(key, whole, facts, [rows[name] for name in changed], gone, now)
+    return _store_part(key, whole, facts, rows, gone, now)
 
 
 def _part_hash(whole: ForecastRun, facts: FleetFacts) -> str:
@@ -131,20 +139,23 @@ def _store_part(
     key: RunKey,
     whole: ForecastRun,
     facts: FleetFacts,
-    before: Iterable[Forecast],
-    gone: Collection[int],
+    rows: Mapping[tuple[int, str], Forecast],
+    gone: Sequence[Forecast],
     now: datetime,
 ) -> ForecastRun:
     """Compute some lines with what was heard when the whole was, and drop the forecasts that have gone."""
-    outlooks, heard = [], Heard(whole.since or 0, others_of(before))
+    changed = [rows[line.instrument_id, line.subject.service] for line in facts.lines]
+    outlooks, heard = [], Heard(whole.since or 0, others_of(changed))
     if facts.lines:
         outlooks = model_of(facts, heard).outlooks(SEED)
-    with transaction.atomic():
+    site = key["site"]
+    with one_at_a_time(site):
         values = {"made_at": now, "since": whole.since, "part_of": whole}
         run, _ = ForecastRun.objects.update_or_create(**key, defaults=values)
+        look_again(site, digests_of(rows.values()), facts, {row.instrument_id for row in rows.values()})
         store(run, facts, outlooks, heard)
-        Forecast.objects.filter(pk__in=gone).delete()
-        forget_parts(run.site)
+        Forecast.objects.filter(pk__in=[row.pk for row in gone]).delete()
+        forget_parts(site)
     return run
 
 

@@ -11,7 +11,7 @@ from django.conf import settings
 from django.utils import timezone
 
 from fleet.models import Site
-from scheduling import backtesting, forecasting, outbox, planning, ticking
+from scheduling import backtesting, changed_facts, forecasting, outbox, planning, ticking
 from scheduling.models import Letter
 
 
@@ -23,6 +23,8 @@ def tick() -> None:
         send_letter.delay(letter)
     for site in found.sites:
         refresh_site.delay(site)
+    for site in found.changed:
+        refresh_changed.delay(site)
 
 
 @shared_task(name="scheduling.send_letter")  # type: ignore[untyped-decorator]
@@ -43,11 +45,11 @@ def refresh_site(site_id: int) -> None:
     forecasting.refresh(site, site.local_date(timezone.now()))
 
 
-@shared_task(name="scheduling.refresh_instruments")  # type: ignore[untyped-decorator]
-def refresh_instruments(site_id: int, instrument_ids: list[int], room_ids: list[int]) -> None:
-    """Recompute the forecasts of some instruments and of those that the air of some rooms reaches."""
+@shared_task(name="scheduling.refresh_changed")  # type: ignore[untyped-decorator]
+def refresh_changed(site_id: int) -> None:
+    """Recompute the forecasts that changed facts reach and that have not taken them into account yet."""
     site = Site.objects.get(pk=site_id)
-    forecasting.refresh_reached(site, site.local_date(timezone.now()), instrument_ids, room_ids)
+    changed_facts.take_in(site, site.local_date(timezone.now()))
 
 
 @shared_task(name="scheduling.backtest")  # type: ignore[untyped-decorator]

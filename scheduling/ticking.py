@@ -6,12 +6,13 @@ import logging
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 
-from django.db.models import Max
+from django.db.models import OuterRef, Subquery
 
 from fleet.models import Instrument, Site
 from fleet.weeks import monday_before
-from scheduling import letters, outbox
+from scheduling import changed_facts, letters, outbox
 from scheduling.heartbeats import TICK, beat, take_turn
+from scheduling.models import ForecastRun
 
 log = logging.getLogger(__name__)
 
@@ -19,14 +20,19 @@ LETTERS_AT = time(6)  # on Mondays, on the site's wall
 QUIET_FROM, QUIET_TO = time(1), time(4)
 # A refresh that has not come back after this long is asked for again.
 REFRESH_AGAIN_AFTER = timedelta(minutes=30)
+# A change of facts wakes its own refresh; one that waits longer than this was forgotten by the queue, or is
+# being computed, and the same facts computed twice give the same row.
+CHANGE_WAITS = timedelta(minutes=2)
+CHANGE_AGAIN_AFTER = timedelta(minutes=5)
 
 
 @dataclass(frozen=True)
 class Found:
-    """What a tick found to do: letters to send and sites whose forecast is from an earlier day."""
+    """What a tick found to do: letters to send, sites without a forecast of today or with changes missed."""
 
     letters: list[int]
     sites: list[int]
+    changed: list[int]
 
 
 def tick(now: datetime) -> Found:
@@ -39,6 +45,11 @@ def tick(now: datetime) -> Found:
         letters=list(outbox.due(now).values_list("pk", flat=True)),
         sites=[
             site for site in sites_to_refresh(now) if take_turn(f"refresh {site}", now, REFRESH_AGAIN_AFTER)
+        ],
+        changed=[
+            site
+            for site in sites_with_missed_changes(now)
+            if take_turn(f"changes {site}", now, CHANGE_AGAIN_AFTER)
         ],
     )
 
@@ -62,13 +73,20 @@ def letters_due_for(site: Site, now: datetime) -> date | None:
 
 
 def sites_to_refresh(now: datetime) -> list[int]:
-    """Return the sites, outside their quiet hours, whose newest forecast is of an earlier day."""
+    """Return the sites, outside their quiet hours, whose newest forecast is not of today."""
+    whole = ForecastRun.objects.filter(site=OuterRef("pk"), part_of=None).order_by("-made_at", "-pk")
     sites = Site.objects.filter(pk__in=Instrument.objects.filter(retired_on=None).values("site"))
     return [
         site.pk
-        for site in sites.annotate(newest=Max("forecast_runs__today")).order_by("pk")
-        if not is_quiet(site, now) and (site.newest is None or site.newest < site.local_date(now))
+        for site in sites.annotate(newest=Subquery(whole.values("today")[:1])).order_by("pk")
+        if not is_quiet(site, now) and site.newest != site.local_date(now)
     ]
+
+
+def sites_with_missed_changes(now: datetime) -> list[int]:
+    """Return the sites, outside their quiet hours, whose changed facts nobody has taken in for a while."""
+    sites = Site.objects.filter(pk__in=changed_facts.sites_waiting(now - CHANGE_WAITS))
+    return [site.pk for site in sites.order_by("pk") if not is_quiet(site, now)]
 
 
 def is_quiet(site: Site, now: datetime) -> bool:

@@ -24,6 +24,7 @@ from fleet.intake import ReadingCounts
 from fleet.local_time import instant_of
 from fleet.models import Room, Site
 from fleet.refusal import Refused
+from fleet.signals import tell_facts_changed
 from fleet.sites import create_site
 
 
@@ -93,7 +94,7 @@ def import_folder(
     progress("storing")
     try:
         with transaction.atomic():
-            _store(folder, taken, progress)
+            _store(folder, taken, progress, now)
     except DatabaseError as error:
         raise Refused(f"the database does not take it ({error})") from error
     return taken
@@ -121,7 +122,7 @@ def _compare(folder: Folder, taken: Taken) -> None:
     _each_readings_file(folder, taken, count)
 
 
-def _store(folder: Folder, taken: Taken, progress: Progress) -> None:
+def _store(folder: Folder, taken: Taken, progress: Progress, now: datetime) -> None:
     """Store the folder within the caller's transaction."""
     site, moved = _store_site(folder, taken)
     for table in (tables.SERVICE_KINDS, *tables.PLAIN_TABLES):
@@ -146,6 +147,8 @@ def _store(folder: Folder, taken: Taken, progress: Progress) -> None:
         return intake.store_readings(site, rooms, part.times, part.temp_c, part.rh, part.source, progress)
 
     _each_readings_file(folder, taken, keep_readings)
+    if any(counts.new or counts.changed for counts in taken.files.values()):
+        tell_facts_changed(site.pk, now=now)
 
 
 def _store_site(folder: Folder, taken: Taken) -> tuple[Site, set[str]]:

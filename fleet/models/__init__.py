@@ -1,6 +1,7 @@
 """The facts as tables; one module per subject."""
 
 from fleet.models.air import ClimateDay, ClimateReading, Room, Sensor
+from fleet.models.changes import FactChange
 from fleet.models.instruments import Instrument, InstrumentKind, Placement, UseClass
 from fleet.models.services import Service, ServiceKind, ServiceRule, WorksheetLine
 from fleet.models.sites import Absence, Membership, Person, Role, Site, Term
@@ -11,6 +12,7 @@ __all__ = [
     "Booking",
     "ClimateDay",
     "ClimateReading",
+    "FactChange",
     "HeldVisit",
     "Instrument",
     "InstrumentKind",

@@ -5,14 +5,16 @@ from scheduling.inputs.demand import Performance, booked_solid, held_visits, per
 from scheduling.inputs.hours import HoursOffered, hours_offered
 from scheduling.inputs.subjects import FleetFacts, Line, fleet_facts
 from scheduling.inputs.terms import playing, weight_factors
-from scheduling.inputs.touched import instruments_touched
+from scheduling.inputs.touched import OF_THE_WHOLE_SITE, changes_reaching, instruments_touched
 
 __all__ = [
+    "OF_THE_WHOLE_SITE",
     "FleetFacts",
     "HoursOffered",
     "Line",
     "Performance",
     "booked_solid",
+    "changes_reaching",
     "fleet_facts",
     "held_visits",
     "hours_offered",

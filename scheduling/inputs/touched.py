@@ -1,4 +1,4 @@
-"""Which instruments a changed fact reaches."""
+"""Which instruments a changed fact reaches, and which changes reach an instrument."""
 
 from __future__ import annotations
 
@@ -6,7 +6,11 @@ from collections.abc import Iterable
 
 from django.db.models import Exists, OuterRef, Q
 
-from fleet.models import ClimateDay, Instrument, Room, Site
+from fleet.access import SiteQuerySet
+from fleet.models import ClimateDay, FactChange, Instrument, Room, Site
+
+WITHOUT_DAYS = ~Exists(ClimateDay.objects.filter(room=OuterRef("pk")))
+OF_THE_WHOLE_SITE = Q(instrument=None, room=None)
 
 
 def instruments_touched(site: Site, instruments: Iterable[int] = (), rooms: Iterable[int] = ()) -> list[int]:
@@ -17,8 +21,16 @@ def instruments_touched(site: Site, instruments: Iterable[int] = (), rooms: Iter
     touched = Q(pk__in=list(instruments))
     changed = list(rooms)
     if changed:
-        without = Room.objects.of_site(site).filter(~Exists(ClimateDay.objects.filter(room=OuterRef("pk"))))
+        without = Room.objects.of_site(site).filter(WITHOUT_DAYS)
         reached = [*changed, *without.values_list("pk", flat=True)]
         touched |= Q(room__in=reached) | Q(placements__room__in=reached)
     found = Instrument.objects.of_site(site).filter(touched)
     return sorted(set(found.values_list("pk", flat=True)))
+
+
+def changes_reaching(instrument: Instrument) -> SiteQuerySet[FactChange]:
+    """Return the waiting changes whose facts an instrument is forecast from, the earliest first."""
+    stood = Room.objects.filter(Q(instruments=instrument) | Q(placements__instrument=instrument))
+    borrows = Exists(stood.filter(WITHOUT_DAYS))
+    reaching = Q(instrument=instrument) | Q(room__in=stood.values("pk")) | Q(borrows, room__isnull=False)
+    return FactChange.objects.filter(reaching | OF_THE_WHOLE_SITE, site=instrument.site_id).order_by("at")

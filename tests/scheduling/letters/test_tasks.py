@@ -41,7 +41,7 @@ def test_planning_a_site_leaves_a_draft_of_the_weeks_asked_for(site):
 def test_every_task_is_known_to_the_queue_by_its_name():
     app.loader.import_default_modules()
     ours = {name for name in app.tasks if name.startswith("scheduling.")}
-    refreshing = {"refresh_site", "refresh_instruments"}
+    refreshing = {"refresh_site", "refresh_changed"}
     assert ours == {
         f"scheduling.{name}" for name in {"tick", "send_letter", "backtest", "plan_site"} | refreshing
     }
