@@ -1,4 +1,4 @@
-"""What a technician's week holds: visits, requests, warnings and what was put off."""
+"""What a technician's week holds: visits by day and room, requests, warnings, what was done or put off."""
 
 from __future__ import annotations
 
@@ -10,10 +10,13 @@ from datetime import date, datetime, timedelta
 from django.db.models import Max, Q
 from django.utils.formats import date_format
 
-from fleet.models import Booking, Instrument, NoteRequest, Person, RequestState, Role, Room, Site
+from fleet.models import Booking, Instrument, NoteRequest, Person, RequestState, Role, Room, Service, Site
 from fleet.notes import NOTES
 from scheduling import planning
+from scheduling.day_times import Sitting, planned_times
 from scheduling.models import Forecast, ForecastState, PlannedVisit, PutOff, SeasonPlan
+from scheduling.moved import Ahead, read_ahead
+from scheduling.week_air import AirNote, air_notes
 
 # Bed the frame, regulate, tune, judge tone: common practice, no source.
 WORK_ORDER = {"bedding": 0, "regulation": 1, "tuning": 2, "voicing": 3}
@@ -30,6 +33,9 @@ class Job:
     reason: str
     held: bool
     forecast: Forecast | None
+    sittings: tuple[Sitting, ...] = ()
+    # Start and end on the site's wall, of the day under which the letter tells it.
+    times: tuple[tuple[datetime, datetime], ...] = ()
 
     @property
     def hours_in_words(self) -> str:
@@ -77,6 +83,15 @@ class Stop:
 
 
 @dataclass(frozen=True)
+class Recorded:
+    """A planned service of the week that is in the records already."""
+
+    instrument: Instrument
+    service: str
+    day: date
+
+
+@dataclass(frozen=True)
 class Silence:
     """A room whose air nobody has measured for some days."""
 
@@ -100,6 +115,10 @@ class Week:
     silences: list[Silence]
     put_off: list[PutOff]
     concerts: list[Booking]
+    air: list[AirNote]
+    recorded: list[tuple[PlannedVisit, date]]
+    times: dict[int, list[Sitting]] | None
+    ahead: Ahead
 
     def jobs(self, visits: Iterable[PlannedVisit]) -> list[Stop]:
         """Return visits by instrument, rooms in order, with the requests on each instrument."""
@@ -109,12 +128,21 @@ class Week:
                 visit.instrument_id, Stop(visit.instrument, requests=self._requests(visit.instrument_id))
             )
             forecast = self.forecasts.get((visit.instrument_id, visit.kind))
-            stop.jobs.append(Job(visit.kind, visit.hours, visit.reason, visit.held, forecast))
+            sittings = tuple((self.times or {}).get(visit.pk, ()))
+            stop.jobs.append(Job(visit.kind, visit.hours, visit.reason, visit.held, forecast, sittings))
         return list(stops.values())
 
     def stops_of(self, person: Person) -> list[Stop]:
         """Return the instruments a person is to see in the week."""
         return self.jobs(visit for visit in self.visits if visit.technician_id == person.pk)
+
+    def recorded_of(self, person: Person) -> list[Recorded]:
+        """Return a person's planned services of the week that somebody has recorded already."""
+        return [
+            Recorded(visit.instrument, visit.kind, day)
+            for visit, day in self.recorded
+            if visit.technician_id == person.pk
+        ]
 
     def nobodys_stops(self) -> list[Stop]:
         """Return the planned visits that name nobody who gets a letter."""
@@ -137,22 +165,45 @@ class Week:
 def read_week(site: Site, monday: date, today: date) -> Week:
     """Read what a week's letters are made from; the number of queries does not grow with the fleet."""
     plan = planning.current_plan(site, monday)
-    visits = list(
+    planned = list(
         PlannedVisit.objects.filter(plan=plan, week=monday).select_related("instrument__room") if plan else ()
     )
+    recorded = _recorded(planned, monday)
+    done = {visit.pk for visit, _ in recorded}
+    visits = [visit for visit in planned if visit.pk not in done]
+    people = _people(site, monday, {visit.technician_id for visit in planned})
     return Week(
         site=site,
         monday=monday,
         today=today,
         plan=plan,
-        people=_people(site, monday, {visit.technician_id for visit in visits}),
+        people=people,
         visits=visits,
         forecasts=_forecasts(visits),
         requests=_open_requests(site),
         silences=silent_rooms(site, today),
         put_off=list(plan.put_off.select_related("instrument__room")[:MOST_PUT_OFF]) if plan else [],
         concerts=_concerts(site, monday),
+        air=air_notes(site, today),
+        recorded=recorded,
+        times=planned_times(site, monday, visits),
+        ahead=read_ahead(site, monday, people),
     )
+
+
+def _recorded(planned: list[PlannedVisit], monday: date) -> list[tuple[PlannedVisit, date]]:
+    """Return the visits whose service is in the records of the week, with its day."""
+    rows = Service.objects.filter(
+        instrument__in={visit.instrument_id for visit in planned},
+        date__gte=monday,
+        date__lt=monday + timedelta(days=7),
+    )
+    done = {(row.instrument_id, row.kind): row.date for row in rows.only("instrument_id", "kind", "date")}
+    return [
+        (visit, done[visit.instrument_id, visit.kind])
+        for visit in sorted(planned, key=_walking_order)
+        if (visit.instrument_id, visit.kind) in done
+    ]
 
 
 def _people(site: Site, monday: date, visiting: set[int | None]) -> list[Person]:

@@ -30,6 +30,8 @@ class Letter(models.Model):
     text = models.TextField()
     html = models.TextField()
     items = models.JSONField(default=list)
+    outlook = models.JSONField(default=list, help_text="what the next letter compares itself with")
+    calendar = models.TextField(blank=True, help_text="the attached calendar, RFC 5545")
     message_id = models.CharField(max_length=255, unique=True)
     state = models.CharField(max_length=16, choices=State.choices, default=State.DUE)
     made_at = models.DateTimeField()

@@ -13,7 +13,7 @@ from fleet.commands import AlmanacCommand, Output
 from fleet.refusal import Refused
 from fleet.weeks import monday_of, week_of
 from scheduling import letters, outbox
-from scheduling.letters import Draft
+from scheduling.drafts import Draft
 from scheduling.models import Letter
 
 PATIENCE_SECONDS = 600
