@@ -12,6 +12,7 @@ urlpatterns = [
     path("", views.this_week, name="this_week"),
     path("instruments/", views.instrument_list, name="instruments"),
     path("instruments/<int:pk>/", views.instrument, name="instrument"),
+    path("instruments/<int:pk>/forecasts/", views.instrument_forecasts, name="instrument_forecasts"),
     path("instruments/<int:pk>/figures/<slug:kind>/", views.instrument_figure, name="instrument_figure"),
     path("rooms/", views.room_list, name="rooms"),
     path("rooms/<int:pk>/", views.room, name="room"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
+from http import HTTPStatus
 
 from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
@@ -18,7 +19,7 @@ from reports.axis import TimeAxis
 from reports.doors import current_site, own_or_404, site_page
 from reports.figures import ROOM_FIGURES, deviation_figure, room_days
 from reports.filters import InstrumentFilter, RequestFilter
-from reports.queries import budget, instruments, plans, rooms, season, week
+from reports.queries import budget, freshness, instruments, plans, rooms, season, week
 from scheduling.models import Forecast, SeasonPlan
 
 PAGE_SIZE = 80
@@ -94,8 +95,22 @@ def instrument(request: HttpRequest, pk: int) -> HttpResponse:
     one = own_or_404(request, Instrument.objects.select_related("site", "room"), pk)
     today = timezone.localdate()
     axis = TimeAxis(today, today + instruments.AHEAD)
-    page = instruments.instrument_page(one, axis, today)
+    page = instruments.instrument_page(one, axis, today, timezone.now())
     return render(request, "reports/instrument.html", {"page": page, "one": one, "axis": axis})
+
+
+@site_page
+def instrument_forecasts(request: HttpRequest, pk: int) -> HttpResponse:
+    """Show an instrument's forecasts alone, or nothing while changed facts are on their way into them."""
+    one = own_or_404(request, Instrument.objects.select_related("site", "room"), pk)
+    waiting = freshness.waiting_facts(one, timezone.now())
+    if waiting and not waiting.late:
+        return HttpResponse(status=HTTPStatus.NO_CONTENT)
+    today = timezone.localdate()
+    axis = TimeAxis(today, today + instruments.AHEAD)
+    page = instruments.instrument_page(one, axis, today, timezone.now())
+    context = {"page": page, "one": one, "axis": axis, "swapped": True}
+    return render(request, "reports/instrument_forecasts.html", context)
 
 
 @site_page

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 from django.db.models import F, OuterRef, Subquery
 
@@ -13,6 +13,7 @@ from fleet.models import Instrument, NoteRequest, RequestState, Service, Site
 from fleet.weeks import monday_before
 from reports.axis import DueBar, TimeAxis, due_bar
 from reports.figures import OutlookRow, digits_for, outlook_rows
+from reports.queries.freshness import WaitingFacts, waiting_facts
 from reports.queries.plans import plan_for
 from scheduling.models import Forecast, PlannedVisit, SeasonPlan
 
@@ -105,6 +106,7 @@ class InstrumentPage:
     outlooks: list[Outlook]
     history: list[Service]
     requests: list[NoteRequest]
+    waiting: WaitingFacts | None
 
     @property
     def recent(self) -> list[Service]:
@@ -117,8 +119,10 @@ class InstrumentPage:
         return self.history[RECENT:]
 
 
-def instrument_page(instrument: Instrument, axis: TimeAxis, today: date) -> InstrumentPage:
+def instrument_page(instrument: Instrument, axis: TimeAxis, today: date, now: datetime) -> InstrumentPage:
     """Gather an instrument's forecasts, records, open requests and planned visits."""
+    # Asked first, so that figures stored in between are not shown as still to come.
+    waiting = waiting_facts(instrument, now)
     order = {
         kind: place for place, kind in enumerate(instrument.site.service_kinds.values_list("kind", flat=True))
     }
@@ -147,4 +151,5 @@ def instrument_page(instrument: Instrument, axis: TimeAxis, today: date) -> Inst
         ],
         history=list(instrument.services.order_by("-date", "-order", "kind")),
         requests=list(instrument.requests.filter(state=RequestState.OPEN).order_by("made_at")),
+        waiting=waiting,
     )

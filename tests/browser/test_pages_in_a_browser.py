@@ -6,7 +6,9 @@ from datetime import datetime
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from django.utils import timezone
 
+from fleet.models import FactChange
 from tests.reports.house import House, make_house
 
 pytestmark = [
@@ -80,6 +82,22 @@ def test_figures_are_drawn_with_their_lines_and_points(visit, house):
     visit.open(f"/rooms/{house.rooms[0].pk}/")
     visit.page.locator("svg.main-svg").first.wait_for()
     assert visit.page.locator(".drawing").count() == 3
+    assert visit.complaints == []
+
+
+def test_new_figures_appear_by_themselves_once_a_record_is_taken_into_account(visit, house):
+    one = house.instruments[0]
+    sign_in(visit)
+    change = FactChange.objects.create(site=house.site, instrument=one, at=timezone.now())
+    visit.open(f"/instruments/{one.pk}/")
+    notice = visit.page.locator("#due .notice")
+    assert "being taken into account" in notice.inner_text()
+    one.forecasts.filter(kind="tuning").update(drivers=[{"name": "use", "share": 1, "words": "Played anew."}])
+    change.delete()
+    visit.page.get_by_text("Played anew.").wait_for()
+    assert "know everything" in notice.inner_text()
+    assert visit.page.locator("#due").count() == visit.page.locator("#outlooks").count() == 1
+    visit.page.locator(".drawing svg.main-svg").nth(2).wait_for()
     assert visit.complaints == []
 
 

@@ -19,6 +19,7 @@ def pages_of(house) -> dict[str, str]:
         "season_plan": "/season/",
         "requests": "/requests/",
         "instrument": f"/instruments/{instrument.pk}/",
+        "instrument_forecasts": f"/instruments/{instrument.pk}/forecasts/",
         "instrument_figure": f"/instruments/{instrument.pk}/figures/tuning/",
         "room": f"/rooms/{room.pk}/",
         "room_figure": f"/rooms/{room.pk}/figures/wood/",
@@ -26,7 +27,14 @@ def pages_of(house) -> dict[str, str]:
     }
 
 
-OF_ONE_THING = ("instrument", "instrument_figure", "room", "room_figure", "one_season_plan")
+OF_ONE_THING = (
+    "instrument",
+    "instrument_forecasts",
+    "instrument_figure",
+    "room",
+    "room_figure",
+    "one_season_plan",
+)
 
 
 @pytest.fixture

@@ -15,6 +15,7 @@ PATHS = (
     "/instruments/",
     "/instruments/?service=tuning&state=out",
     "/instruments/{instrument}/",
+    "/instruments/{instrument}/forecasts/",
     "/instruments/{instrument}/figures/tuning/",
     "/rooms/",
     "/rooms/{room}/",

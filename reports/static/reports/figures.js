@@ -123,4 +123,12 @@ async function fetchAndDraw(place) {
   }
 }
 
-document.querySelectorAll("[data-figure]").forEach(fetchAndDraw);
+function drawAll(within) {
+  for (const place of within.querySelectorAll("[data-figure]:not([data-drawn])")) {
+    place.dataset.drawn = "";
+    fetchAndDraw(place);
+  }
+}
+
+drawAll(document);
+document.addEventListener("htmx:load", (event) => drawAll(event.target));
