@@ -45,6 +45,14 @@ def read_series(room_id: int, low: int | None = None, high: int | None = None) -
     )
 
 
+def hold(room_id: int) -> None:
+    """Let nobody else change the readings of a room until the caller's transaction ends.
+
+    Two at once would each rebuild a day without the readings of the other.
+    """
+    Room.objects.select_for_update(no_key=True).filter(pk=room_id).values_list("pk", flat=True).first()
+
+
 def upsert(room_id: int, series: Series, sources: Iterable[str]) -> None:
     """Store readings of a room, replacing those of the same instant; runs in the caller's transaction."""
     rows = list(

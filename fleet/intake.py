@@ -87,6 +87,7 @@ def store_readings(
     done = 0
     changed = []
     for room_id, batch in _batches(site, room_ids, times, temp_c, rh, source):
+        bulk.hold(room_id)
         touched = _compare(room_id, batch, counts)
         if touched.any():
             counts.doubtful += _take_in(site, room_id, batch, touched)

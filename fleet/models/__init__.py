@@ -5,6 +5,7 @@ from fleet.models.changes import FactChange
 from fleet.models.instruments import Instrument, InstrumentKind, Placement, UseClass
 from fleet.models.services import Service, ServiceKind, ServiceRule, WorksheetLine
 from fleet.models.sites import Absence, Membership, Person, Role, Site, Term
+from fleet.models.ways_in import WayIn
 from fleet.models.wishes import Booking, HeldVisit, NoteRequest, RequestState
 
 __all__ = [
@@ -30,5 +31,6 @@ __all__ = [
     "Site",
     "Term",
     "UseClass",
+    "WayIn",
     "WorksheetLine",
 ]
