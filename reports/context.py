@@ -19,6 +19,7 @@ PAGES = (
     ("instruments", _("Instruments"), ("instrument",)),
     ("rooms", _("Rooms"), ("room",)),
     ("season_plan", _("Season plan"), ()),
+    ("budget", _("Budget"), ()),
     ("requests", _("Requests"), ()),
 )
 

@@ -4,6 +4,7 @@ from django.contrib.auth import views as auth
 from django.urls import path
 
 from reports import views
+from reports.budget import views as budget
 
 urlpatterns = [
     path("login/", auth.LoginView.as_view(), name="login"),
@@ -19,5 +20,7 @@ urlpatterns = [
     path("rooms/<int:pk>/figures/<slug:name>/", views.room_figure, name="room_figure"),
     path("season/", views.season_plan, name="season_plan"),
     path("season/<int:pk>/", views.season_plan, name="one_season_plan"),
+    path("budget/", budget.budget, name="budget"),
+    path("budget/<slug:form_name>/", budget.budget_export, name="budget_export"),
     path("requests/", views.request_list, name="requests"),
 ]

@@ -48,6 +48,7 @@ def pages_of(house: House) -> dict[str, str]:
         "Rooms": "/rooms/",
         "one Room": f"/rooms/{house.rooms[2].pk}/",
         "Season plan": "/season/",
+        "Budget": "/budget/",
         "Requests": "/requests/",
     }
 

@@ -21,6 +21,8 @@ PATHS = (
     "/rooms/{room}/",
     "/rooms/{room}/figures/wood/",
     "/season/",
+    "/budget/",
+    "/budget/xlsx/",
     "/requests/",
 )
 
