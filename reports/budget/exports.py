@@ -13,6 +13,7 @@ from typing import Any
 from django.utils.translation import gettext as _
 from openpyxl import Workbook
 from openpyxl.styles import Font
+from openpyxl.writer.excel import save_workbook
 
 from reports.budget.ledger import Ledger
 from reports.budget.paper import paper
@@ -51,7 +52,7 @@ def as_workbook(ledger: Ledger, by: str) -> bytes:
         _sheet(book, _("by %(question)s") % {"question": QUESTIONS[name].words}, _table(ledger, statement))
     _sheet(book, _("entries"), [_entry_columns(ledger), *_entry_lines(ledger)])
     file = io.BytesIO()
-    book.save(file)
+    save_workbook(book, file)
     return file.getvalue()
 
 

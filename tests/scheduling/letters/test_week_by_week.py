@@ -1,4 +1,4 @@
-"""What a letter says that the last one did not: moves, records, air, days; expectations written out by hand."""
+"""What a letter says that the last one did not: moves, records, air, days; expected values by hand."""
 
 from datetime import UTC, date, datetime, timedelta
 
