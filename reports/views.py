@@ -19,7 +19,7 @@ from reports.axis import TimeAxis
 from reports.doors import current_site, own_or_404, site_page
 from reports.figures import ROOM_FIGURES, deviation_figure, room_days
 from reports.filters import InstrumentFilter, RequestFilter
-from reports.queries import budget, freshness, instruments, plans, rooms, season, week
+from reports.queries import budget, freshness, instruments, plans, rooms, score, season, week
 from scheduling.models import Forecast, SeasonPlan
 
 PAGE_SIZE = 80
@@ -120,6 +120,15 @@ def instrument_figure(request: HttpRequest, pk: int, kind: str) -> JsonResponse:
     forecast = get_object_or_404(Forecast, instrument=one, kind=kind)
     records = one.services.filter(kind=kind).order_by("date", "order")
     return JsonResponse(deviation_figure(forecast, records, timezone.localdate()).as_json())
+
+
+@site_page
+def forecast_score(request: HttpRequest) -> HttpResponse:
+    """Show how good the forecasts would have been; only the part that changes where htmx asks."""
+    template = "score_now" if request.htmx else "score"  # type: ignore[attr-defined]
+    may_ask = request.membership.role != Role.READER  # type: ignore[attr-defined]
+    context = {"page": score.score_page(current_site(request)), "may_ask": may_ask}
+    return render(request, f"reports/{template}.html", context)
 
 
 @site_page

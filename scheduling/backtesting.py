@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from django.db import transaction
 from django.db.models import Q
+from django.utils.translation import gettext as _
 
 from fleet.models import Site
 from fleet.refusal import Refused
@@ -19,6 +20,7 @@ from scheduling.models import Backtest
 FOLDS = 5
 MOST_FOLDS = 50
 BAND = 0.8
+BEGUN_WITHIN, DONE_WITHIN = timedelta(minutes=2), timedelta(minutes=30)
 
 Progress = Callable[[int, int], None]
 
@@ -89,6 +91,20 @@ def check_folds(folds: int) -> None:
         raise Refused("the number of folds is out of range", value=folds, accepted=f"1 to {MOST_FOLDS}")
 
 
+def folds_of(text: str) -> int:
+    """Read a number of folds as a person typed it, or refuse."""
+    if not text.strip().isdecimal():
+        raise Refused("not a number of folds", value=text, accepted=f"1 to {MOST_FOLDS}")
+    return int(text)
+
+
+def forgotten(now: datetime) -> list[int]:
+    """Return backtests that the queue lost: nobody began them, or whoever did has long been gone."""
+    waiting = Q(state=Backtest.State.WAITING, asked_at__lt=now - BEGUN_WITHIN)
+    running = Q(state=Backtest.State.RUNNING, asked_at__lt=now - DONE_WITHIN)
+    return list(Backtest.objects.filter(waiting | running).order_by("pk").values_list("pk", flat=True))
+
+
 def score(site: Site, today: date, folds: int, progress: Progress | None = None) -> dict[str, Any]:
     """Return the scores of a site's records up to a day, in the form that stays stable.
 
@@ -116,8 +132,17 @@ def document(found: engine.Score) -> dict[str, Any]:
     }
 
 
+def counts(found: dict[str, Any]) -> tuple[int, int, int]:
+    """Return the found values of a score, how many should have lain in the band, and how many did."""
+    pairs = found["pairs"]
+    return pairs, round(BAND * pairs), round(found["coverage80"] * pairs)
+
+
 def in_words(scores: dict[str, Any]) -> str:
     """Say in a sentence how many found values lay where they should have."""
-    pairs = scores["pairs"]
-    wanted, inside = round(BAND * pairs), round(scores["coverage80"] * pairs)
-    return f"Of {pairs:,} found values, {wanted:,} should have lain in the stated band; {inside:,} did."
+    pairs, wanted, inside = counts(scores)
+    return _("Of %(pairs)s found values, %(wanted)s should have lain in the stated band; %(inside)s did.") % {
+        "pairs": f"{pairs:,}",
+        "wanted": f"{wanted:,}",
+        "inside": f"{inside:,}",
+    }

@@ -25,6 +25,8 @@ def tick() -> None:
         refresh_site.delay(site)
     for site in found.changed:
         refresh_changed.delay(site)
+    for asked in found.backtests:
+        backtest.delay(asked)
 
 
 @shared_task(name="scheduling.send_letter")  # type: ignore[untyped-decorator]

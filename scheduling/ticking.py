@@ -10,7 +10,7 @@ from django.db.models import OuterRef, Subquery
 
 from fleet.models import Instrument, Site
 from fleet.weeks import monday_before
-from scheduling import changed_facts, letters, outbox
+from scheduling import backtesting, changed_facts, letters, outbox
 from scheduling.heartbeats import TICK, beat, take_turn
 from scheduling.models import ForecastRun
 
@@ -28,11 +28,12 @@ CHANGE_AGAIN_AFTER = timedelta(minutes=5)
 
 @dataclass(frozen=True)
 class Found:
-    """What a tick found to do: letters to send, sites without a forecast of today or with changes missed."""
+    """What a tick found to do: letters, sites without a forecast of today or with missed changes, scores."""
 
     letters: list[int]
     sites: list[int]
     changed: list[int]
+    backtests: list[int]
 
 
 def tick(now: datetime) -> Found:
@@ -50,6 +51,11 @@ def tick(now: datetime) -> Found:
             site
             for site in sites_with_missed_changes(now)
             if take_turn(f"changes {site}", now, CHANGE_AGAIN_AFTER)
+        ],
+        backtests=[
+            asked
+            for asked in backtesting.forgotten(now)
+            if take_turn(f"backtest {asked}", now, REFRESH_AGAIN_AFTER)
         ],
     )
 

@@ -2,8 +2,9 @@
 
 from django.urls import path
 
-from scheduling import views
+from scheduling.views import health, scores
 
 urlpatterns = [
-    path("healthz", views.healthz, name="healthz"),
+    path("healthz", health.healthz, name="healthz"),
+    path("forecasts/score/ask/", scores.ask_score, name="ask_score"),
 ]

@@ -12,6 +12,7 @@ from fleet.weeks import week_of
 from reports import words
 from reports.axis import DueBar, TimeAxis
 from reports.queries.rooms import RoomAirNow
+from reports.queries.score import Share
 from scheduling.models import Forecast, ForecastState, PlannedVisit, SeasonPlan
 
 register = template.Library()
@@ -126,4 +127,15 @@ def humidity_range(air: RoomAirNow) -> dict[str, Any]:
         "left": round(left, 1),
         "width": round(max(right - left, 0.8), 1),
         "notch": round(100 * mean, 1),
+    }
+
+
+@register.inclusion_tag("reports/range.html")
+def share_range(share: Share, goal: float) -> dict[str, Any]:
+    """Draw a share with the range it may truly lie in, from 0 to 100 percent, and a stroke at the goal."""
+    return {
+        "left": round(100 * share.low, 1),
+        "width": round(max(100 * (share.high - share.low), 0.8), 1),
+        "notch": round(100 * share.value, 1),
+        "goal": round(100 * goal, 1),
     }

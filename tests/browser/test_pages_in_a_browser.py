@@ -45,6 +45,7 @@ def pages_of(house: House) -> dict[str, str]:
         "This week": "/",
         "Instruments": "/instruments/",
         "one Instrument": f"/instruments/{house.instruments[0].pk}/",
+        "Score": "/forecasts/score/",
         "Rooms": "/rooms/",
         "one Room": f"/rooms/{house.rooms[2].pk}/",
         "Season plan": "/season/",

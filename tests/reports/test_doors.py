@@ -15,6 +15,7 @@ def pages_of(house) -> dict[str, str]:
     return {
         "this_week": "/",
         "instruments": "/instruments/",
+        "forecast_score": "/forecasts/score/",
         "rooms": "/rooms/",
         "season_plan": "/season/",
         "budget": "/budget/",

@@ -12,6 +12,7 @@ PATHS = (
     "/",
     "/instruments/",
     "/instruments/{instrument}/",
+    "/forecasts/score/",
     "/rooms/",
     "/rooms/{room}/",
     "/season/",

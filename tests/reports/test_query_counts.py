@@ -17,6 +17,7 @@ PATHS = (
     "/instruments/{instrument}/",
     "/instruments/{instrument}/forecasts/",
     "/instruments/{instrument}/figures/tuning/",
+    "/forecasts/score/",
     "/rooms/",
     "/rooms/{room}/",
     "/rooms/{room}/figures/wood/",

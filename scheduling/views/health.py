@@ -1,4 +1,4 @@
-"""Pages of the decisions that change something, and the health page."""
+"""The health page."""
 
 from __future__ import annotations
 
