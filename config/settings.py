@@ -13,6 +13,8 @@ DEBUG = env.flag("DEBUG") and not PRODUCTION
 SECRET_KEY = env.secret_key("SECRET_KEY", VAR_DIR, production=PRODUCTION)
 ALLOWED_HOSTS = env.words("ALLOWED_HOSTS", "localhost,127.0.0.1,[::1]")
 CSRF_TRUSTED_ORIGINS = env.words("CSRF_TRUSTED_ORIGINS", "")
+# How many reverse proxies of one's own stand before this and note in X-Forwarded-For whom they speak for.
+PROXIES = env.number("PROXIES", 0)
 SITE_ADDRESS = env.text("SITE_ADDRESS", "http://127.0.0.1:8000")
 
 INSTALLED_APPS = [

@@ -15,6 +15,7 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
 
+from fleet.keyboard import read_compass
 from fleet.models.sites import check_time_zone
 from fleet.notes import read_notes
 from fleet.weeks import monday_of, week_of
@@ -278,3 +279,13 @@ class Notes(Cell):
 
     def write(self, value: list[str]) -> str:
         return " ".join(value)
+
+
+class LowestToHighest(Cell):
+    """The compass of a keyboard."""
+
+    def read(self, text: str) -> str:
+        try:
+            return "-".join(read_compass(text))
+        except ValueError as error:
+            raise ValueError(f"lowest and highest note such as F1-F6 ({error})") from None

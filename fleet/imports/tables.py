@@ -15,6 +15,7 @@ from fleet.imports.cells import (
     Day,
     Email,
     Instant,
+    LowestToHighest,
     Money,
     Notes,
     Number,
@@ -159,7 +160,11 @@ INSTRUMENT_KINDS = Table(
     "instrument_kinds.csv",
     models.InstrumentKind,
     ("kind",),
-    (Column("kind", Slug(), needed=True), Column("behaves_like", Choice(KNOWN_KINDS), needed=True)),
+    (
+        Column("kind", Slug(), needed=True),
+        Column("behaves_like", Choice(KNOWN_KINDS), needed=True),
+        Column("compass", LowestToHighest(), extra=True),
+    ),
 )
 INSTRUMENTS = Table(
     "instruments.csv",
@@ -181,6 +186,7 @@ INSTRUMENTS = Table(
         Column("maker", Text(120)),
         Column("model", Text(120)),
         Column("serial", Text(120)),
+        Column("compass", LowestToHighest(), extra=True),
         Column("retired_on", Day(), default=None, extra=True),
     ),
     required=True,
@@ -285,7 +291,9 @@ REQUESTS = Table(
         Column("made_by", Text(120), extra=True),
         Column("state", Choice(RequestState.values), default=RequestState.OPEN.value, extra=True),
         Column("closed_at", Instant(), default=None, extra=True),
+        Column("closed_by", Text(150), extra=True),
         Column("finding", Text(), extra=True),
+        Column("finding_shown", YesNo(), default=False, extra=True),
     ),
 )
 SERVICE_KINDS = Table(

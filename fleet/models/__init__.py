@@ -6,7 +6,14 @@ from fleet.models.instruments import Instrument, InstrumentKind, Placement, UseC
 from fleet.models.services import Service, ServiceKind, ServiceRule, WorksheetLine
 from fleet.models.sites import Absence, Membership, Person, Role, Site, Term
 from fleet.models.ways_in import WayIn
-from fleet.models.wishes import Booking, HeldVisit, NoteRequest, RequestState
+from fleet.models.wishes import (
+    Booking,
+    HeldVisit,
+    NoteRequest,
+    PublicPost,
+    RequestChange,
+    RequestState,
+)
 
 __all__ = [
     "Absence",
@@ -21,6 +28,8 @@ __all__ = [
     "NoteRequest",
     "Person",
     "Placement",
+    "PublicPost",
+    "RequestChange",
     "RequestState",
     "Role",
     "Room",

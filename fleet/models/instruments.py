@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import secrets
 
+from django.core.exceptions import ValidationError
 from django.db import models
 from django.db.models import F, Q
 
 from fleet.access import SiteQuerySet
+from fleet.keyboard import Compass, compass_of, read_compass
 from fleet.models.air import Room
 from fleet.models.sites import Site
 
@@ -15,8 +17,20 @@ KNOWN_KINDS = ("grand", "upright", "harpsichord", "fortepiano", "celesta")
 
 
 def new_public_id() -> str:
-    """Return an unguessable name for an instrument's public page."""
+    """Return an unguessable name for an instrument's public page.
+
+    It is stored as it is and not as a hash, since a label that has come off is printed again; whoever can
+    read the table can read all that the page behind the code shows.
+    """
     return secrets.token_urlsafe(32)
+
+
+def check_compass(value: str) -> None:
+    """Refuse what is not a lowest and a highest note."""
+    try:
+        read_compass(value)
+    except ValueError as refusal:
+        raise ValidationError(str(refusal)) from None
 
 
 class UseClass(models.TextChoices):
@@ -35,6 +49,12 @@ class InstrumentKind(models.Model):
     site = models.ForeignKey(Site, models.CASCADE, related_name="instrument_kinds")
     kind = models.SlugField(max_length=40)
     behaves_like = models.CharField(max_length=40, choices=[(kind, kind) for kind in KNOWN_KINDS])
+    compass = models.CharField(
+        max_length=9,
+        blank=True,
+        validators=[check_compass],
+        help_text="lowest and highest note such as F1-F6; empty for that of the known kind",
+    )
 
     objects = SiteQuerySet.as_manager()
     site_path = "site"
@@ -73,6 +93,12 @@ class Instrument(models.Model):
     maker = models.CharField(max_length=120, blank=True)
     model = models.CharField(max_length=120, blank=True)
     serial = models.CharField(max_length=120, blank=True)
+    compass = models.CharField(
+        max_length=9,
+        blank=True,
+        validators=[check_compass],
+        help_text="lowest and highest note such as F1-F6; empty for that of its kind",
+    )
     public_id = models.CharField(max_length=64, unique=True, default=new_public_id, editable=False)
     retired_on = models.DateField(null=True, blank=True)
 
@@ -104,6 +130,15 @@ class Instrument(models.Model):
 
     def __str__(self) -> str:
         return self.tag
+
+    def keyboard(self) -> Compass:
+        """Return the keys it has: those said of it, else of its kind at the site, else of the known kind."""
+        if self.kind in KNOWN_KINDS:
+            return compass_of(self.kind, self.compass)
+        added = InstrumentKind.objects.filter(site=self.site_id, kind=self.kind).first()
+        if added is None:
+            return compass_of(self.kind, self.compass)
+        return compass_of(self.kind, self.compass or added.compass, added.behaves_like)
 
 
 class Placement(models.Model):

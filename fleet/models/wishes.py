@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 
@@ -61,7 +62,12 @@ class NoteRequest(models.Model):
     made_by = models.CharField(max_length=120, blank=True)
     state = models.CharField(max_length=16, choices=RequestState.choices, default=RequestState.OPEN)
     closed_at = models.DateTimeField(null=True, blank=True)
+    closed_by = models.CharField(max_length=150, blank=True)
     finding = models.TextField(blank=True, help_text="what was found, asked for when it is closed")
+    finding_shown = models.BooleanField(default=False, help_text="whether players may read the finding")
+    form_token = models.CharField(
+        max_length=64, null=True, unique=True, editable=False, help_text="of the form that made it"
+    )
 
     objects = SiteQuerySet.as_manager()
     site_path = "instrument__site"
@@ -75,6 +81,45 @@ class NoteRequest(models.Model):
 
     def __str__(self) -> str:
         return f"{self.symptom} on {self.instrument}"
+
+
+class RequestChange(models.Model):
+    """What somebody made of a request; rows are added and never altered."""
+
+    request = models.ForeignKey(NoteRequest, models.CASCADE, related_name="changes")
+    at = models.DateTimeField()
+    by = models.CharField(max_length=150, help_text="the name of whoever did it, as it was then")
+    user = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+")
+    state = models.CharField(max_length=16, choices=RequestState.choices)
+    finding = models.TextField(blank=True)
+    finding_shown = models.BooleanField(default=False)
+
+    objects = SiteQuerySet.as_manager()
+    site_path = "request__instrument__site"
+
+    class Meta:
+        ordering = ["at", "pk"]
+
+    def __str__(self) -> str:
+        return f"{self.request} {self.get_state_display()} by {self.by}"
+
+
+class PublicPost(models.Model):
+    """That a request came through the page of an instrument: what the limits on that door are counted from.
+
+    The sender's network address is kept only as a keyed hash, and the row only for a day.
+    """
+
+    site = models.ForeignKey(Site, models.CASCADE, related_name="+")
+    instrument = models.ForeignKey(Instrument, models.CASCADE, related_name="+")
+    sender = models.CharField(max_length=64)
+    at = models.DateTimeField()
+
+    class Meta:
+        indexes = [models.Index(fields=["site", "at"], name="public_post_by_site")]
+
+    def __str__(self) -> str:
+        return f"a request on {self.instrument} at {self.at}"
 
 
 class HeldVisit(models.Model):

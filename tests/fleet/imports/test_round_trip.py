@@ -60,7 +60,7 @@ def facts_of(site: models.Site) -> dict[str, list[Any]]:
         models.ClimateReading: ["room__name"],
         models.ClimateDay: ["room__name"],
     }
-    made_anew = {"public_id", "recorded_at"}
+    made_anew = {"public_id", "recorded_at", "form_token"}
     found: dict[str, list[Any]] = {}
     for model, named in paths.items():
         plain = [
@@ -271,7 +271,9 @@ class Draw:
                 made_by=self(lines),
                 state=self(st.sampled_from(["open", "done", "nothing_found"])),
                 closed_at=self(st.none() | instants),
+                closed_by=self(lines),
                 finding=self(paragraphs),
+                finding_shown=self(st.booleans()),
             )
 
     def booking(

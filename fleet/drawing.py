@@ -1,0 +1,73 @@
+"""A keyboard as lines: what a template needs to draw a compass small, with keys marked by shape."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+
+from fleet.keyboard import Compass, Key
+
+# Units of the drawing: a natural is ten wide; the keys begin below the marks.
+NATURAL, SHARP = 10, 6
+TOP, SHARP_DEPTH, DEPTH = 18, 22, 36
+MARK_AT, RING_AT = 8, 13
+
+
+@dataclass(frozen=True)
+class KeyboardMap:
+    """A drawn compass: its width, outlines as paths, and where the marks stand."""
+
+    width: int
+    height: int
+    naturals: str
+    sharps: str
+    marks: str
+    rings: str
+    middle: int | None
+
+
+def keyboard_map(compass: Compass, marked: Collection[int] = (), ringed: Collection[int] = ()) -> KeyboardMap:
+    """Return the drawing of a compass: filled diamonds over the marked keys, rings over the ringed ones."""
+    centre = _centres(compass)
+    edges = [TOP, TOP + DEPTH]
+    naturals = [key for key in compass.keys if not key.sharp]
+    width = NATURAL * len(naturals)
+    lines = "".join(f"M{NATURAL * n} {edges[0]}V{edges[1]}" for n in range(1, len(naturals)))
+    return KeyboardMap(
+        width=width,
+        height=TOP + DEPTH + 14,
+        naturals=f"M0 {edges[0]}H{width}V{edges[1]}H0z{lines}",
+        sharps="".join(_sharp(centre[key.number]) for key in compass.keys if key.sharp),
+        marks="".join(_diamond(centre[number]) for number in sorted(set(marked)) if number in centre),
+        rings="".join(
+            _ring(centre[number]) for number in sorted(set(ringed) - set(marked)) if number in centre
+        ),
+        middle=next((centre[key.number] for key in compass.keys if key.name == "C4"), None),
+    )
+
+
+def _centres(compass: Compass) -> dict[int, int]:
+    """Return where the middle of each key lies across."""
+    found, naturals = {}, 0
+    for key in compass.keys:
+        found[key.number] = NATURAL * naturals if key.sharp else NATURAL * naturals + NATURAL // 2
+        naturals += not key.sharp
+    return found
+
+
+def _sharp(x: int) -> str:
+    return f"M{x - SHARP // 2} {TOP}h{SHARP}v{SHARP_DEPTH}h-{SHARP}z"
+
+
+def _diamond(x: int) -> str:
+    return f"M{x} {MARK_AT - 8}l5 8-5 9-5-9z"
+
+
+def _ring(x: int) -> str:
+    return f"M{x - 2} {RING_AT}a2 2 0 1 0 4 0a2 2 0 1 0-4 0z"
+
+
+def around(keys: Collection[int], compass: Compass) -> list[Key]:
+    """Return the keys to try first: a semitone beside the given ones and not among them."""
+    beside = {key.number: key for number in keys if number in compass for key in compass.neighbours(number)}
+    return [beside[number] for number in sorted(beside) if number not in keys]

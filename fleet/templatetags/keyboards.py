@@ -1,0 +1,28 @@
+"""Keyboards in templates: a small drawing of the compass with marks, and notes as people read them."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from typing import Any
+
+from django import template
+
+from fleet import drawing
+from fleet.keyboard import Compass, shown
+
+register = template.Library()
+
+
+@register.inclusion_tag("fleet/keyboard_map.html")
+def keyboard_map(
+    compass: Compass, marked: Collection[int], label: str, neighbours: bool = False
+) -> dict[str, Any]:
+    """Draw a compass small: diamonds over the marked keys and, where asked, rings over their neighbours."""
+    ringed = [key.number for key in drawing.around(marked, compass)] if neighbours else ()
+    return {"map": drawing.keyboard_map(compass, marked, ringed), "label": label}
+
+
+@register.filter
+def note(name: str) -> str:
+    """Write the name of a note with a sharp sign."""
+    return shown(name)
