@@ -2,11 +2,15 @@
 
 from django.urls import URLPattern, path
 
-from fleet.views import player, readings, ways_in
+from fleet.views import player, readings, records, ways_in
 
 urlpatterns: list[URLPattern] = [
     path("api/readings", readings.post_readings, name="post_readings"),
     path("i/<slug:public_id>", player.player, name="player"),
     path("ways-in/", ways_in.ways_in_page, name="ways_in"),
     path("ways-in/<int:pk>/revoke/", ways_in.revoke_way_in, name="revoke_way_in"),
+    path("r/<str:said>/", records.record_by_letter, name="record_by_letter"),
+    path("record/<int:pk>/<slug:kind>/", records.record, name="record"),
+    path("services/<int:pk>/correct/", records.correct, name="correct_service"),
+    path("services/<int:pk>/withdraw/", records.withdraw, name="withdraw_service"),
 ]

@@ -16,7 +16,7 @@ from reports.ribbon import build_ribbon
 
 PAGES = (
     ("this_week", _("This week"), ()),
-    ("instruments", _("Instruments"), ("instrument", "forecast_score")),
+    ("instruments", _("Instruments"), ("instrument", "service", "forecast_score")),
     ("rooms", _("Rooms"), ("room",)),
     ("season_plan", _("Season plan"), ()),
     ("budget", _("Budget"), ()),

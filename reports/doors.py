@@ -4,19 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import wraps
-from typing import Any, TypeVar
+from typing import Any
 
 from django.contrib.auth.decorators import login_required
-from django.db import models
 from django.http import Http404, HttpRequest, HttpResponse
-from django.shortcuts import get_object_or_404, render
-from django.utils import timezone
+from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
-from fleet.access import SiteQuerySet
-from fleet.models import Membership, Site
+from fleet.views.door import own_or_404
+from fleet.views.door import site_of as current_site
 
-ModelT = TypeVar("ModelT", bound=models.Model)
+__all__ = ["current_site", "own_or_404", "site_page"]
+
 View = Callable[..., HttpResponse]
 
 
@@ -32,25 +31,3 @@ def site_page(view: View) -> View:
         return view(request, *args, **kwargs)
 
     return login_required(require_safe(guarded))
-
-
-def current_site(request: HttpRequest) -> Site:
-    """Return the site whose pages the user is reading."""
-    site: Site = request.membership.site  # type: ignore[attr-defined]
-    return site
-
-
-def own_or_404(request: HttpRequest, rows: SiteQuerySet[ModelT], pk: int) -> ModelT:
-    """Return the row if it belongs to any site of the user, and frame the page with that row's site."""
-    row = get_object_or_404(rows.for_user(request.user), pk=pk)
-    if row.site_id != current_site(request).pk:  # type: ignore[attr-defined]
-        _step_over(request, row.site_id)  # type: ignore[attr-defined]
-    return row
-
-
-def _step_over(request: HttpRequest, site_id: int) -> None:
-    """Show this one page in the frame of another of the user's sites; the session keeps its choice."""
-    membership = Membership.objects.select_related("site").get(user=request.user, site=site_id)  # type: ignore[misc]
-    request.membership = membership  # type: ignore[attr-defined]
-    request.stepped_over = True  # type: ignore[attr-defined]
-    timezone.activate(membership.site.zone)

@@ -16,6 +16,7 @@ urlpatterns = [
     path("instruments/<int:pk>/forecasts/", views.instrument_forecasts, name="instrument_forecasts"),
     path("instruments/<int:pk>/figures/<slug:kind>/", views.instrument_figure, name="instrument_figure"),
     path("forecasts/score/", views.forecast_score, name="forecast_score"),
+    path("services/<int:pk>/", views.service, name="service"),
     path("rooms/", views.room_list, name="rooms"),
     path("rooms/<int:pk>/", views.room, name="room"),
     path("rooms/<int:pk>/figures/<slug:name>/", views.room_figure, name="room_figure"),

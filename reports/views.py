@@ -13,13 +13,13 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from fleet.middleware import SESSION_KEY
-from fleet.models import Instrument, NoteRequest, RequestState, Role, Room, Site
+from fleet.models import Instrument, NoteRequest, RequestState, Role, Room, Service, Site
 from fleet.weeks import monday_before, monday_of
 from reports.axis import TimeAxis
 from reports.doors import current_site, own_or_404, site_page
 from reports.figures import ROOM_FIGURES, deviation_figure, room_days
 from reports.filters import InstrumentFilter, RequestFilter
-from reports.queries import budget, freshness, instruments, plans, rooms, score, season, week
+from reports.queries import budget, freshness, instruments, plans, records, rooms, score, season, week
 from scheduling.models import Forecast, SeasonPlan
 
 PAGE_SIZE = 80
@@ -114,12 +114,21 @@ def instrument_forecasts(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @site_page
+def service(request: HttpRequest, pk: int) -> HttpResponse:
+    """Show one record with what it changed; only the forecast where htmx asks whether it counts it yet."""
+    one = own_or_404(request, Service.objects.select_related("instrument__site", "instrument__room"), pk)
+    page = records.record_page(one, timezone.now())
+    template = "record_forecast" if request.htmx else "record"  # type: ignore[attr-defined]
+    return render(request, f"reports/{template}.html", {"page": page, "week": _asked_week(request)})
+
+
+@site_page
 def instrument_figure(request: HttpRequest, pk: int, kind: str) -> JsonResponse:
     """Tell the browser what the figure of one service of an instrument draws."""
     one = own_or_404(request, Instrument.objects.select_related("site"), pk)
     forecast = get_object_or_404(Forecast, instrument=one, kind=kind)
-    records = one.services.filter(kind=kind).order_by("date", "order")
-    return JsonResponse(deviation_figure(forecast, records, timezone.localdate()).as_json())
+    done = one.services.filter(kind=kind).order_by("date", "order")
+    return JsonResponse(deviation_figure(forecast, done, timezone.localdate()).as_json())
 
 
 @site_page

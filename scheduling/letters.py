@@ -9,6 +9,7 @@ from datetime import date, datetime
 from itertools import groupby
 from typing import Any
 
+from fleet.cautions import CAUTIONS
 from fleet.models import Person, Room, Site
 from scheduling import letter_rows
 from scheduling.drafts import Draft, draft, wall_time
@@ -17,16 +18,6 @@ from scheduling.models import Letter
 
 KIND = "due_work"
 WORTH_A_LETTER = ("stops", "nobodys", "other_requests", "silences", "air", "moves")
-
-# Shown where the week's work calls for them; common practice, no source.
-CAUTIONS = {
-    "bedding": "Grands, lids and actions are heavy: two people, lids and brakes secured.",
-    "regulation": "An action out of its case is heavy and tips: two people, a clear bench.",
-    "tuning": "The strings hold many tonnes: keep your face out of their plane when one may break, and "
-    "protect your hearing in long loud work.",
-    "voicing": "Hardeners and solvents burn and their fumes harm: ventilate, no ignition source, follow the "
-    "safety data sheet, and let it dry before you judge.",
-}
 
 
 def compose(site: Site, monday: date, today: date) -> list[Draft]:

@@ -6,9 +6,11 @@ import itertools
 import math
 from collections.abc import Callable, Iterable
 from datetime import UTC, date, datetime, timedelta
+from functools import cache
 from typing import Any
 
 from django.contrib.auth import get_user_model
+from django.contrib.auth.hashers import make_password
 
 from fleet import sites
 from fleet.models import (
@@ -56,8 +58,14 @@ def make_site(name: str = "", time_zone: str = "Europe/Vienna", **fields: Any) -
     return sites.create_site(name or f"School {next(_numbers)}", time_zone, **fields)
 
 
+@cache
+def _hashed() -> str:
+    """The one password of all users here, hashed once: hashing is slow by intent."""
+    return make_password("a long word")
+
+
 def make_user(site: Site | None = None, role: str = Role.TECHNICIAN, username: str = "") -> Any:
-    user = get_user_model().objects.create_user(username or f"user{next(_numbers)}", password="a long word")
+    user = get_user_model().objects.create(username=username or f"user{next(_numbers)}", password=_hashed())
     if site is not None:
         Membership.objects.create(user=user, site=site, role=role)
     return user

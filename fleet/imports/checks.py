@@ -11,21 +11,12 @@ from fleet.imports import tables
 from fleet.imports.findings import Findings
 from fleet.imports.rows import Row
 from fleet.imports.tables import Record, Table
+from fleet.measures import MEASURED, bounds
 from fleet.models import Instrument, InstrumentKind, Person, Room, ServiceKind, Site
 from fleet.models.instruments import KNOWN_KINDS
 from fleet.refusal import Refused
 
 Rows = dict[str, list[Row]]
-
-# What a technician can find or leave, by kind of service; wider is a slip. Prior: common practice, no source,
-# but for voicing, whose mark is defined from 0 to 10.
-MEASURED_BOUNDS = {
-    "tuning": (-1200.0, 1200.0),
-    "bedding": (-20.0, 20.0),
-    "regulation": (-20.0, 20.0),
-    "voicing": (0.0, 10.0),
-}
-MEASURED = ("found", "left", "found_bass", "found_tenor", "found_middle", "found_treble")
 
 
 @dataclass
@@ -167,11 +158,18 @@ def service_kind_fits(record: Record, known: Known, today: date) -> Iterator[Pro
 
 def measured_within_bounds(record: Record, known: Known, today: date) -> Iterator[Problem]:
     """What was found and left is possible in the unit of the kind."""
-    low, high = MEASURED_BOUNDS.get(record["kind"], (None, None))
+    low, high = bounds(record["kind"])
     for name in MEASURED:
         value = record.get(name)
-        if low is not None and high is not None and value is not None and not low <= value <= high:
+        if value is not None and not low <= value <= high:
             yield "an impossible value", name, value, f"{low:g} to {high:g} for {record['kind']}"
+
+
+def dries_after_it_is_applied(record: Record, known: Known, today: date) -> Iterator[Problem]:
+    """A hardener is dry after it was applied."""
+    applied, dry = record.get("hardener_at"), record.get("dry_at")
+    if applied is not None and dry is not None and dry < applied:
+        yield "the hardener is dry before it is applied", "dry_at", dry, f"{applied.isoformat()} or later"
 
 
 def skills_known(record: Record, known: Known, today: date) -> Iterator[Problem]:
@@ -196,7 +194,12 @@ CHECKS: dict[str, tuple[Check, ...]] = {
     tables.ABSENCES.file: (days_in_order,),
     tables.TERMS.file: (days_in_order,),
     tables.SENSORS.file: (days_in_order,),
-    tables.SERVICES.file: (service_kind_fits, done_by_today, measured_within_bounds),
+    tables.SERVICES.file: (
+        service_kind_fits,
+        done_by_today,
+        measured_within_bounds,
+        dries_after_it_is_applied,
+    ),
     tables.WORKSHEETS.file: (service_kind_fits, done_by_today),
     tables.HELD.file: (service_kind_fits,),
     tables.PEOPLE.file: (skills_known,),

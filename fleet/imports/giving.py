@@ -100,7 +100,11 @@ def _is_needed(table: Table, column: Column, records: list[Record]) -> bool:
         return any(record[column.name] != column.default for record in records)
     bare = [{name: value for name, value in one.items() if name != column.name} for one in records]
     table.derive(bare)
-    return bare != records
+    said = [
+        (one.get(column.name, column.default), record[column.name])
+        for one, record in zip(bare, records, strict=True)
+    ]
+    return any(derived != stored for derived, stored in said)
 
 
 def _rows(columns: list[Column], records: Iterable[Record]) -> Iterator[list[str]]:

@@ -110,6 +110,13 @@ def number_same_days(records: list[Record]) -> None:
         seen[same_day] = record["order"] + 1
 
 
+def first_pass(records: list[Record]) -> None:
+    """Take points for those of the first pass of the first service of the day where nothing else is said."""
+    for record in records:
+        record.setdefault("order", 0)
+        record.setdefault("pass", 1)
+
+
 def _name(name: str, refers: str = "", longest: int = 120, attribute: str = "") -> Column:
     """Return a needed column with the name of a thing."""
     return Column(name, Text(longest), attribute or refers or name, needed=True, refers=refers)
@@ -207,6 +214,8 @@ SERVICES = Table(
         *map(_measured, ("found", "left", "found_bass", "found_tenor", "found_middle", "found_treble")),
         Column("note", Text()),
         Column("order", Whole(0, 32767), empty_keeps=True, extra=True),
+        Column("hardener_at", Instant(), default=None, extra=True),
+        Column("dry_at", Instant(), default=None, extra=True),
     ),
     required=True,
     sort=("instrument", "date", "kind", "order"),
@@ -258,7 +267,7 @@ SENSORS = Table(
 WORKSHEETS = Table(
     "worksheets.csv",
     models.WorksheetLine,
-    ("instrument", "kind", "date", "point", "condition", "quantity"),
+    ("instrument", "kind", "date", "order", "pass", "point", "condition", "quantity"),
     (
         _INSTRUMENT,
         _SERVICE_KIND,
@@ -269,8 +278,11 @@ WORKSHEETS = Table(
         Column("before", Number(), listed=True, default=None),
         Column("after", Number(), listed=True, default=None),
         Column("unit", Text(16), listed=True),
+        Column("order", Whole(0, 32767), default=0, extra=True),
+        Column("pass", Whole(1, 32767), "pass_number", default=1, extra=True),
     ),
-    sort=("instrument", "date", "kind"),
+    sort=("instrument", "date", "kind", "order", "pass"),
+    derive=first_pass,
 )
 HELD = Table(
     "held.csv",

@@ -3,6 +3,7 @@
 from fleet.models.air import ClimateDay, ClimateReading, Room, Sensor
 from fleet.models.changes import FactChange
 from fleet.models.instruments import Instrument, InstrumentKind, Placement, UseClass
+from fleet.models.records import RecordChange
 from fleet.models.services import Service, ServiceKind, ServiceRule, WorksheetLine
 from fleet.models.sites import Absence, Membership, Person, Role, Site, Term
 from fleet.models.ways_in import WayIn
@@ -29,6 +30,7 @@ __all__ = [
     "Person",
     "Placement",
     "PublicPost",
+    "RecordChange",
     "RequestChange",
     "RequestState",
     "Role",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
 
 from fleet.access import SiteQuerySet
 from fleet.models.instruments import Instrument, UseClass
@@ -75,6 +75,10 @@ class Service(models.Model):
     found_middle = models.FloatField(null=True, blank=True)
     found_treble = models.FloatField(null=True, blank=True)
     note = models.TextField(blank=True)
+    hardener_at = models.DateTimeField(null=True, blank=True, help_text="when a hardener was applied")
+    dry_at = models.DateTimeField(
+        null=True, blank=True, help_text="when it is dry; nothing is judged or played in public before"
+    )
     recorded_at = models.DateTimeField(auto_now_add=True)
 
     objects = SiteQuerySet.as_manager()
@@ -86,6 +90,12 @@ class Service(models.Model):
             models.UniqueConstraint(fields=["instrument", "kind", "date", "order"], name="service_once"),
             models.CheckConstraint(
                 condition=Q(minutes__isnull=True) | Q(minutes__lte=6000), name="service_minutes_possible"
+            ),
+            models.CheckConstraint(
+                condition=Q(hardener_at__isnull=True)
+                | Q(dry_at__isnull=True)
+                | Q(dry_at__gte=F("hardener_at")),
+                name="service_hardener_dries_after",
             ),
         ]
 
@@ -99,6 +109,10 @@ class WorksheetLine(models.Model):
     instrument = models.ForeignKey(Instrument, models.CASCADE, related_name="worksheet_lines")
     kind = models.CharField(max_length=40)
     date = models.DateField()
+    order = models.PositiveSmallIntegerField(default=0, help_text="the order of its service on the day")
+    pass_number = models.PositiveSmallIntegerField(
+        default=1, help_text="glides act on each other and take several passes"
+    )
     point = models.CharField(max_length=60, help_text="glide, key or rail")
     condition = models.CharField(max_length=60, blank=True, help_text="at rest, shifted, under pedal load")
     quantity = models.CharField(max_length=60)
@@ -113,7 +127,16 @@ class WorksheetLine(models.Model):
         ordering = ["date", "pk"]
         constraints = [
             models.UniqueConstraint(
-                fields=["instrument", "kind", "date", "point", "condition", "quantity"],
+                fields=[
+                    "instrument",
+                    "kind",
+                    "date",
+                    "order",
+                    "pass_number",
+                    "point",
+                    "condition",
+                    "quantity",
+                ],
                 name="worksheet_point_once",
             ),
         ]

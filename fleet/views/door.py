@@ -4,15 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import wraps
-from typing import Any
+from typing import Any, TypeVar
 
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied
+from django.db import models
 from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404
+from django.utils import timezone
 from django.views.decorators.http import require_http_methods
 
-from fleet.models import Role, Site
+from fleet.access import SiteQuerySet
+from fleet.models import Membership, Role, Site
 
+ModelT = TypeVar("ModelT", bound=models.Model)
 View = Callable[..., HttpResponse]
 WRITERS = (Role.TECHNICIAN, Role.ADMINISTRATOR)
 
@@ -43,3 +48,34 @@ def fact_page(*methods: str) -> Callable[[View], View]:
         return login_required(require_http_methods([*methods, "HEAD"])(guarded))
 
     return decorate
+
+
+def own_or_404(request: HttpRequest, rows: SiteQuerySet[ModelT], pk: int) -> ModelT:
+    """Return the row if it belongs to any site of the user, and frame the page with that row's site."""
+    row = get_object_or_404(rows.for_user(request.user), pk=pk)
+    owner = getattr(row, "site_id", None) or row.instrument.site_id  # type: ignore[attr-defined]
+    if owner != site_of(request).pk:
+        _step_over(request, owner)
+    return row
+
+
+def _step_over(request: HttpRequest, site_id: int) -> None:
+    """Show this one page in the frame of another of the user's sites; the session keeps its choice."""
+    membership = Membership.objects.select_related("site").get(user=request.user, site=site_id)  # type: ignore[misc]
+    request.membership = membership  # type: ignore[attr-defined]
+    request.stepped_over = True  # type: ignore[attr-defined]
+    timezone.activate(membership.site.zone)
+
+
+def own_to_change(request: HttpRequest, rows: SiteQuerySet[ModelT], pk: int) -> ModelT:
+    """Return the row if it belongs to any site of the user and may be changed there.
+
+    Raises
+    ------
+    django.core.exceptions.PermissionDenied
+        Where the user is a member of the row's site who only reads.
+    """
+    row = own_or_404(request, rows, pk)
+    if not may_write(request):
+        raise PermissionDenied("readers read, technicians and administrators write")
+    return row

@@ -10,6 +10,7 @@ from django.db.models import F, OuterRef, Subquery
 
 from fleet.access import SiteQuerySet
 from fleet.models import Instrument, NoteRequest, RequestState, Service, Site
+from fleet.records import kinds_for
 from fleet.weeks import monday_before
 from reports.axis import DueBar, TimeAxis, due_bar
 from reports.figures import OutlookRow, digits_for, outlook_rows
@@ -104,6 +105,7 @@ class InstrumentPage:
 
     instrument: Instrument
     outlooks: list[Outlook]
+    kinds: list[str]
     history: list[Service]
     requests: list[NoteRequest]
     waiting: WaitingFacts | None
@@ -123,9 +125,8 @@ def instrument_page(instrument: Instrument, axis: TimeAxis, today: date, now: da
     """Gather an instrument's forecasts, records, open requests and planned visits."""
     # Asked first, so that figures stored in between are not shown as still to come.
     waiting = waiting_facts(instrument, now)
-    order = {
-        kind: place for place, kind in enumerate(instrument.site.service_kinds.values_list("kind", flat=True))
-    }
+    kinds = [kind.kind for kind in kinds_for(instrument)]
+    order = {kind: place for place, kind in enumerate(kinds)}
     forecasts = sorted(instrument.forecasts.select_related("run"), key=lambda one: order.get(one.kind, 99))
     plan = plan_for(instrument.site, today)
     visits = (
@@ -149,6 +150,7 @@ def instrument_page(instrument: Instrument, axis: TimeAxis, today: date, now: da
             )
             for one in forecasts
         ],
+        kinds=kinds,
         history=list(instrument.services.order_by("-date", "-order", "kind")),
         requests=list(instrument.requests.filter(state=RequestState.OPEN).order_by("made_at")),
         waiting=waiting,

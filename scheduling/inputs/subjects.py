@@ -246,7 +246,7 @@ def _stays_of(
 def _knocks(site: Site, today: date, of_those: OfThose) -> dict[int, tuple[Knock, ...]]:
     """Return, per instrument and day, how many glides knocked of those tried before they were set."""
     rows = WorksheetLine.objects.of_site(site).filter(
-        kind="bedding", quantity=KNOCK_QUANTITY, date__lte=today, **of_those
+        kind="bedding", quantity=KNOCK_QUANTITY, pass_number=1, date__lte=today, **of_those
     )
     glides: dict[int, dict[date, dict[str, bool]]] = defaultdict(lambda: defaultdict(dict))
     for pk, day, point, before in rows.order_by("instrument_id", "date", "pk").values_list(

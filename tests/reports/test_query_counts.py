@@ -18,6 +18,7 @@ PATHS = (
     "/instruments/{instrument}/forecasts/",
     "/instruments/{instrument}/figures/tuning/",
     "/forecasts/score/",
+    "/services/{service}/",
     "/rooms/",
     "/rooms/{room}/",
     "/rooms/{room}/figures/wood/",
@@ -33,7 +34,9 @@ def counts(client, house) -> dict[str, int]:
     asked = {}
     for path in PATHS:
         with CaptureQueriesContext(connection) as seen:
-            answer = client.get(path.format(instrument=house.instruments[0].pk, room=house.rooms[0].pk))
+            first = house.instruments[0]
+            things = {"instrument": first.pk, "room": house.rooms[0].pk, "service": first.services.first().pk}
+            answer = client.get(path.format(**things))
         assert answer.status_code == 200, path
         asked[path] = len(seen)
     return asked

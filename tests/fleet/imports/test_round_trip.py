@@ -243,6 +243,7 @@ class Draw:
                 minutes=self(st.none() | st.integers(0, 6000)),
                 technician=self(lines),
                 note=self(paragraphs),
+                **self.hardener(),
                 **values,
             )
         for quantity, day in self.some(st.tuples(names, past), 3):
@@ -250,6 +251,8 @@ class Draw:
                 instrument=instrument,
                 kind="regulation",
                 date=day,
+                order=self(st.integers(0, 2)),
+                pass_number=self(st.integers(1, 3)),
                 point=self(names),
                 condition=self(lines),
                 quantity=quantity,
@@ -275,6 +278,13 @@ class Draw:
                 finding=self(paragraphs),
                 finding_shown=self(st.booleans()),
             )
+
+    def hardener(self) -> dict[str, Any]:
+        applied = self(st.none() | instants)
+        dry = applied and self(
+            st.none() | st.timedeltas(timedelta(0), timedelta(days=3)).map(applied.__add__)
+        )
+        return {"hardener_at": applied, "dry_at": dry}
 
     def booking(
         self, site: models.Site, uid: str, rooms: list[models.Room], instruments: list[models.Instrument]

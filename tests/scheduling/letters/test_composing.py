@@ -8,6 +8,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from fleet.models import RequestState
+from fleet.record_links import read_link, record_path
 from scheduling import letters
 from scheduling.due_work import beside, hours_in_words, silent_rooms
 from scheduling.models import Letter, PlannedVisit, SeasonPlan
@@ -30,7 +31,8 @@ def draft_to(school, number=0):
 def test_no_line_of_the_text_is_wider_than_a_narrow_window_and_indents_are_kept(school):
     PlannedVisit.objects.update(reason="dryness " * 40)
     lines = compose(school.site)[0].text.splitlines()
-    assert max(len(line) for line in lines) <= 76
+    # An address is not broken, and stands alone on its line.
+    assert max(len(line) for line in lines if not line.strip().startswith("http")) <= 76
     assert sum(line.startswith("    dryness dryness") for line in lines) >= 4
 
 
@@ -300,3 +302,14 @@ def test_the_letter_for_who_got_work_later_is_still_made(school):
     PlannedVisit.objects.filter(instrument__tag="U-13").update(technician=school.people[1])
     rows = letters.put_in_outbox(school.site, MONDAY, TODAY, NOW + timedelta(hours=1))
     assert {row.person for row in rows} == set(school.people)
+
+
+def test_each_visit_has_a_link_that_records_it_and_no_other(school, settings):
+    settings.SITE_ADDRESS = "https://almanac.example/"
+    draft, visit = compose(school.site)[0], school.visits[0]
+    path = record_path(draft.person.pk, visit.instrument_id, visit.kind, visit.week)
+    assert f"\nhttps://almanac.example{path}\n" in draft.text
+    assert f'href="https://almanac.example{path}"' in draft.html
+    link = read_link(path.split("/")[2])
+    assert (link.person, link.instrument, link.kind) == (draft.person, visit.instrument, "tuning")
+    assert compose(school.site)[0].text == draft.text

@@ -1,0 +1,112 @@
+"""One sitting at the record form: of what, by whom, what stands beside it, and what becomes of it."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import Any
+
+from django.db.models import Max
+from django.utils.text import capfirst
+from django.utils.translation import gettext as _
+
+from fleet import records
+from fleet.cautions import CAUTIONS
+from fleet.forms import RecordForm, said_of
+from fleet.measures import Measure, measure_of
+from fleet.models import Instrument, Service, ServiceKind, ServiceRule
+from fleet.record_order import order_words
+from fleet.records import Author, Recorded
+from fleet.refusal import Refused
+
+
+@dataclass
+class Desk:
+    """Whoever records a service, or corrects ``service``, of an instrument."""
+
+    instrument: Instrument
+    kind: ServiceKind
+    author: Author
+    now: datetime
+    service: Service | None = None
+    token: str = field(default_factory=lambda: secrets.token_urlsafe(24))
+
+    @property
+    def today(self) -> date:
+        """The day on the wall of the site."""
+        return self.instrument.site.local_date(self.now)
+
+    @property
+    def measure(self) -> Measure:
+        """How this kind of service is measured."""
+        return measure_of(self.kind.kind, self.kind.unit)
+
+    def form(self, data: Mapping[str, Any] | None = None) -> RecordForm:
+        """Return the form, empty, filled with the record to be corrected, or with what was typed."""
+        if data is not None:
+            return RecordForm(self.measure, self.today, data)
+        initial: dict[str, Any] = {"day": self.today.isoformat(), "token": self.token}
+        if self.service is not None:
+            newest = self.service.changes.first()
+            initial |= said_of(self.service, self.measure, self.today)
+            initial["seen"] = newest.pk if newest else None
+        return RecordForm(self.measure, self.today, initial=initial)
+
+    def take(self, form: RecordForm) -> Recorded | None:
+        """Store what the form says; None where the form now says why not."""
+        if not form.is_valid():
+            return None
+        try:
+            return self._store(form)
+        except Refused as refused:
+            column = refused.column if refused.column in form.fields else None
+            form.add_error(column, in_words(refused))
+            return None
+
+    def _store(self, form: RecordForm) -> Recorded:
+        if self.service is None:
+            token = form.cleaned_data["token"]
+            return records.record(self.instrument, self.kind.kind, form.entry(), self.author, token, self.now)
+        entry = form.entry(registers=[getattr(self.service, name) for name in records.REGISTERS])
+        return records.correct(self.service, entry, self.author, self.now, form.cleaned_data["seen"])
+
+    def context(self, form: RecordForm) -> dict[str, Any]:
+        """Return what the page of the form needs and whoever may use the form may see."""
+        return {
+            "form": form,
+            "instrument": self.instrument,
+            "kind": self.kind.kind,
+            "measure": self.measure,
+            "service": self.service,
+            "order_words": order_words(self.kind.kind, {}, self.today),
+            "caution": CAUTIONS.get(self.kind.kind),
+        }
+
+    def beside(self) -> dict[str, Any]:
+        """Return what a member sees beside the form: tolerance, what was done when, what dries."""
+        kind = self.kind.kind
+        rows = self.instrument.services.order_by().values("kind").annotate(last=Max("date"))
+        last: dict[str, date] = dict(rows.values_list("kind", "last"))
+        rule = ServiceRule.objects.filter(service_kind=self.kind, use_class=self.instrument.use_class).first()
+        return {
+            "tolerance": rule.tolerance if rule else None,
+            "last": last.get(kind),
+            "order_words": order_words(kind, last, self.today),
+            "drying": drying(self.instrument, self.now),
+        }
+
+
+def drying(instrument: Instrument, now: datetime) -> Service | None:
+    """Return the service whose hardener is still wet, the last to dry."""
+    wet = instrument.services.filter(dry_at__gt=now).order_by("-dry_at")
+    return wet.first()
+
+
+def in_words(refused: Refused) -> str:
+    """Say to a person at a form why something is not taken and what is."""
+    said = capfirst(refused.message)
+    if refused.accepted:
+        return _("%(said)s: %(accepted)s.") % {"said": said, "accepted": refused.accepted}
+    return f"{said}."

@@ -1,0 +1,127 @@
+"""Recording a service, correcting it, and doing so through the link of a letter."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_http_methods, require_POST
+
+from fleet import records
+from fleet.models import Instrument, Person, RecordChange, Service, ServiceKind
+from fleet.record_desk import Desk
+from fleet.record_links import RecordLink, read_link
+from fleet.records import Author
+from fleet.views.door import own_to_change
+from fleet.weeks import monday_of, week_of
+
+INSTRUMENTS = Instrument.objects.select_related("site", "room")
+SERVICES = Service.objects.select_related("instrument__site", "instrument__room")
+
+
+@login_required
+@require_http_methods(["GET", "HEAD", "POST"])
+@never_cache
+def record(request: HttpRequest, pk: int, kind: str) -> HttpResponse:
+    """Show the form for a service of an instrument, and take it."""
+    instrument = own_to_change(request, INSTRUMENTS.all(), pk)
+    desk = Desk(instrument, _kind(instrument, kind), _author(request, instrument), timezone.now())
+    form = desk.form(request.POST or None)
+    if request.method == "POST" and (done := desk.take(form)):
+        return _to_record(request, done.service)
+    return _show(request, desk, form)
+
+
+@login_required
+@require_http_methods(["GET", "HEAD", "POST"])
+@never_cache
+def correct(request: HttpRequest, pk: int) -> HttpResponse:
+    """Show a record in its form, and take what is changed in it."""
+    service = own_to_change(request, SERVICES.all(), pk)
+    instrument = service.instrument
+    kind = _kind(instrument, service.kind)
+    desk = Desk(instrument, kind, _author(request, instrument), timezone.now(), service)
+    form = desk.form(request.POST or None)
+    if request.method == "POST" and (done := desk.take(form)):
+        return _to_record(request, done.service)
+    return _show(request, desk, form)
+
+
+@login_required
+@require_POST
+def withdraw(request: HttpRequest, pk: int) -> HttpResponse:
+    """Take a record back and go to its instrument."""
+    service = own_to_change(request, SERVICES.all(), pk)
+    records.withdraw(service, _author(request, service.instrument), timezone.now())
+    messages.info(request, _("The record is withdrawn; the forecast is being made again without it."))
+    return redirect("instrument", service.instrument_id)
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@never_cache
+def record_by_letter(request: HttpRequest, said: str) -> HttpResponse:
+    """Show the form of one visit to whoever has the letter, and take it; a second time corrects the first."""
+    now = timezone.now()
+    link = _link(said)
+    if link.expired(link.instrument.site.local_date(now)):
+        return render(request, "fleet/link_expired.html", {"link": link}, status=410)
+    known = RecordChange.objects.filter(instrument=link.instrument, token=link.token).first()
+    author = Author(link.person.name, by_letter=True)
+    kind = _kind(link.instrument, link.kind)
+    desk = Desk(link.instrument, kind, author, now, known.service if known else None, link.token)
+    form = desk.form({**request.POST.dict(), "token": link.token} if request.method == "POST" else None)
+    if request.method == "POST" and desk.take(form):
+        return redirect(f"{request.path}?saved=1")
+    return _show(request, desk, form, link=link, saved=desk.service is not None)
+
+
+def _link(said: str) -> RecordLink:
+    link = read_link(said)
+    if link is None:
+        raise Http404("no such link")
+    timezone.activate(link.instrument.site.zone)
+    return link
+
+
+def _kind(instrument: Instrument, kind: str) -> ServiceKind:
+    found = next((one for one in records.kinds_for(instrument) if one.kind == kind), None)
+    if found is None:
+        raise Http404(f"{instrument} does not get {kind}")
+    return found
+
+
+def _author(request: HttpRequest, instrument: Instrument) -> Author:
+    """Return the person of the login, or the login itself where it is nobody of the site."""
+    user: Any = request.user
+    person = Person.objects.filter(site=instrument.site_id, user=user).first()
+    return Author(person.name if person else user.get_full_name() or user.get_username(), user.pk)
+
+
+def _week(request: HttpRequest) -> str:
+    """Return the week from which the form was opened, empty where there is none."""
+    try:
+        return week_of(monday_of(request.GET.get("week", "")))
+    except ValueError:
+        return ""
+
+
+def _to_record(request: HttpRequest, service: Service) -> HttpResponse:
+    week = _week(request)
+    return redirect(reverse("service", args=[service.pk]) + (f"?week={week}" if week else ""))
+
+
+def _show(request: HttpRequest, desk: Desk, form: Any, **more: Any) -> HttpResponse:
+    context = {
+        **desk.context(form),
+        **({} if "link" in more else desk.beside()),
+        "week": _week(request),
+        **more,
+    }
+    return render(request, "fleet/record.html", context)
