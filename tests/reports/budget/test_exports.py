@@ -65,6 +65,7 @@ def exact(ledger: Ledger) -> dict[str, tuple[Fraction, Fraction]]:
     }
 
 
+@settings(deadline=None)
 @given(ledgers, st.sampled_from(sorted(QUESTIONS)))
 def test_the_lines_of_every_statement_add_up_to_its_total(ledger, by):
     statement = set_out(ledger, by)
@@ -77,7 +78,7 @@ def test_the_lines_of_every_statement_add_up_to_its_total(ledger, by):
         assert sum(row.services for row in rows) == total.services
 
 
-@settings(max_examples=25)
+@settings(max_examples=25, deadline=None)
 @given(ledgers, st.sampled_from(sorted(QUESTIONS)))
 def test_csv_workbook_and_document_say_the_same_sums(ledger, by):
     wanted = exact(ledger)
@@ -101,7 +102,7 @@ def test_csv_workbook_and_document_say_the_same_sums(ledger, by):
             assert (Fraction(repr(last[place])), Fraction(repr(last[place + 1]))) == wanted[name], sheet.title
 
 
-@settings(max_examples=25)
+@settings(max_examples=25, deadline=None)
 @given(ledgers)
 def test_no_text_of_a_table_is_taken_for_a_formula(ledger):
     for line in csv.reader(io.StringIO(EXPORTS["csv"].write(ledger, "week").decode("utf-8-sig"), newline="")):
