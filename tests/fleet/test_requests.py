@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
-from threading import Thread
 
 import pytest
-from django.db import connection
 
-from fleet import signals
-from fleet.models import NoteRequest, PublicPost, RequestChange
+from fleet import throttle
+from fleet.models import FactChange, NoteRequest, PublicPost, RequestChange
 from fleet.picking import Picked, begin
 from fleet.refusal import Refused
 from fleet.requests import MOST_WORDS, answer_request, take_request
@@ -86,24 +84,14 @@ def test_a_symptom_of_other_instruments_is_not_taken(db):
         take(harpsichord, symptom="knocks")
 
 
-def test_whoever_decides_is_told_of_the_instrument_after_the_commit(
-    grand, django_capture_on_commit_callbacks
-):
-    heard = []
-
-    def hear(sender, **told):
-        heard.append((told["site_id"], told["instrument_ids"], told["room_ids"]))
-
-    signals.facts_changed.connect(hear)
-    try:
-        with django_capture_on_commit_callbacks(execute=True):
-            request = take(grand).request
-            assert heard == []
-        with django_capture_on_commit_callbacks(execute=True):
-            answer_request(request, "done", "a pencil", False, make.make_user(grand.site), NOW)
-    finally:
-        signals.facts_changed.disconnect(hear)
-    assert heard == [(grand.site_id, [grand.pk], None)] * 2
+def test_that_a_request_came_or_was_answered_is_noted_for_whoever_decides(grand):
+    request = take(grand).request
+    answer_request(request, "done", "a pencil", False, make.make_user(grand.site), NOW + timedelta(hours=1))
+    noted = FactChange.objects.order_by("at").values_list("site", "instrument", "room", "at")
+    assert list(noted) == [
+        (grand.site_id, grand.pk, None, NOW),
+        (grand.site_id, grand.pk, None, NOW + timedelta(hours=1)),
+    ]
 
 
 def test_closing_says_who_when_and_what_and_keeps_every_step(grand):
@@ -170,21 +158,31 @@ def test_symptoms_in_other_words_are_recognised_as_well_as_may_be(words, service
     assert service_for(words) == service
 
 
-@pytest.mark.django_db(transaction=True)
-def test_two_who_send_one_form_at_the_same_time_make_one_request():
-    instrument = make.make_instrument(make.make_room(make.make_site()), kind="grand")
-    picked, outcomes = Picked(instrument.pk, "pressed twice", (31,)), []
+def test_one_who_comes_between_the_look_and_the_lock_makes_no_second_request(grand, monkeypatch):
+    """The other tap of the same button is stored while this one has looked and not yet locked."""
+    picked, check = Picked(grand.pk, "pressed twice", (31,)), throttle.check
+    others = []
 
-    def send():
-        try:
-            outcomes.append(take(instrument, picked).again)
-        finally:
-            connection.close()
+    def overtaken(*arguments):
+        monkeypatch.setattr(throttle, "check", check)
+        others.append(take(grand, picked))
+        check(*arguments)
 
-    threads = [Thread(target=send) for _ in range(4)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(30)
-    assert sorted(outcomes) == [False, True, True, True]
-    assert NoteRequest.objects.count() == 1
+    monkeypatch.setattr(throttle, "check", overtaken)
+    taken = take(grand, picked)
+    assert (taken.request, taken.again, others[0].again) == (others[0].request, True, False)
+    assert NoteRequest.objects.count() == PublicPost.objects.count() == 1
+
+
+def test_those_who_come_between_the_look_and_the_lock_are_counted(grand, monkeypatch):
+    check = throttle.check
+
+    def overtaken(*arguments):
+        monkeypatch.setattr(throttle, "check", check)
+        for number in range(10):
+            take(grand, words=f"another {number}")
+
+    monkeypatch.setattr(throttle, "check", overtaken)
+    with pytest.raises(TooMany):
+        take(grand)
+    assert NoteRequest.objects.count() == 10
