@@ -13,9 +13,10 @@ from django.db import transaction
 from fleet.models import Site
 from fleet.signals import tell_facts_changed
 from scheduling.engine.deviation import N_PARTS
+from scheduling.engine.findings import N_NOISES
 from scheduling.engine.forecast import Heard, Outlook
-from scheduling.engine.learning import Testimony
-from scheduling.engine.priors import REGISTER_SPREAD
+from scheduling.engine.priors import REGISTER_SPREAD, Lesson
+from scheduling.engine.testimony import SILENCE, Testimony
 from scheduling.inputs import FleetFacts, Line
 from scheduling.models import Forecast, ForecastRun, ForecastState
 
@@ -102,21 +103,27 @@ def _others(heard: Heard, line: Line) -> dict[str, list[float]]:
     """What was heard for a line, without the silent; with a tuning goes the spread of its registers."""
     subject = line.subject
     services = (subject.service, REGISTER_SPREAD) if subject.service == "tuning" else (subject.service,)
-    found = ((service, heard.others.get((subject.instrument, service))) for service in services)
-    return {service: list(_numbers(told)) for service, told in found if told is not None and told.count}
+    found = ((service, heard.others.get((subject.instrument, service), SILENCE)) for service in services)
+    return {service: list(_numbers(told)) for service, told in found if told is not SILENCE}
 
 
 def _numbers(told: Testimony) -> Iterator[float]:
     yield from told.precision.ravel().tolist()
     yield from told.shift.tolist()
-    yield told.misfit
-    yield told.count
+    yield from (told.misfit, told.count)
+    yield from (*told.lesson.noise, *told.lesson.scatter, told.lesson.bedded)
 
 
 def _testimony(numbers: Sequence[float]) -> Testimony:
-    squares = N_PARTS * N_PARTS
-    precision = np.array(numbers[:squares], float).reshape(N_PARTS, N_PARTS)
-    return Testimony(precision, np.array(numbers[squares:-2], float), float(numbers[-2]), int(numbers[-1]))
+    squares, ends = N_PARTS * N_PARTS, N_PARTS * (N_PARTS + 1)
+    misfit, count, *lesson = numbers[ends:]
+    return Testimony(
+        np.array(numbers[:squares], float).reshape(N_PARTS, N_PARTS),
+        np.array(numbers[squares:ends], float),
+        float(misfit),
+        int(count),
+        Lesson(tuple(lesson[:N_NOISES]), tuple(lesson[N_NOISES:-1]), lesson[-1]),
+    )
 
 
 def _row(run: ForecastRun, line: Line, digest: str, outlook: Outlook, heard: Heard) -> Forecast:

@@ -140,7 +140,8 @@ def sensitivities_inside(
     cases = [prepare(subject, today) for subject in tunings]
     fabric = weave(rooms, cases, playing, today, 1, earliest_finding(cases, today))  # type: ignore[arg-type]
     inside = []
-    for case, belief in zip(cases, learn(fabric.groups(cases), cases, today), strict=True):
+    learned = learn(fabric.groups(cases), cases, today)
+    for case, belief in zip(learned.cases, learned.beliefs, strict=True):
         number = fleet.truth.tags.index(case.subject.instrument)
         natures = fleet.truth.natures
         true = float(natures.cents_per_moisture[number].mean() * natures.control[number])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +12,8 @@ Floats = NDArray[np.float64]
 Days = NDArray[np.int64]
 
 YEAR_DAYS = 365.2425  # Gregorian calendar, mean year [d]
+SCORING_STEPS = 25  # each at most half a logarithm; a dozen are enough
+YEAR_FACTORS = np.geomspace(1 / 64, 16.0, 41)
 N_COEFFICIENTS = 5  # level, and cosine and sine of one and of two cycles a year
 
 
@@ -32,6 +34,8 @@ class SeasonPrior:
     anomaly_sd: float  # weather around the season, daily means
     anomaly_keep: float  # share of the anomaly left a day later
     prior_days: float  # days of readings the two anomaly priors are worth
+    lively_sd: float = 0.35  # of each harmonic of the logarithm of the anomaly's sd through the year
+    year_log_sd: float = 1.0  # of the logarithm of the factor by which `year_sd` squared may be wrong
 
 
 MOISTURE = SeasonPrior(  # [fraction of dry mass]; one point of rh is worth about 0.0016
@@ -82,6 +86,7 @@ class Evidence:
         return Evidence(self.precision + other.precision, self.shift + other.shift)
 
 
+NOTHING, NO_SPREAD = np.zeros(N_COEFFICIENTS), np.zeros((N_COEFFICIENTS, N_COEFFICIENTS))
 NO_EVIDENCE = Evidence(np.zeros((N_COEFFICIENTS, N_COEFFICIENTS)), np.zeros(N_COEFFICIENTS))
 
 
@@ -97,19 +102,28 @@ class Season:
         Standard deviation of the daily remainder around the season.
     anomaly_keep : float
         Its correlation from one day to the next.
+    lively : array, shape (4,)
+        Harmonics of the logarithm of its standard deviation: a humidified room is calm in winter.
     """
 
     coefficients: Floats
     covariance: Floats
     anomaly_sd: float
     anomaly_keep: float
+    lively: Floats = field(default_factory=lambda: np.zeros(N_COEFFICIENTS - 1))
+
+    def liveliness(self, days: Days) -> Floats:
+        """Factor on the anomaly's standard deviation at `days`, shape (n,); 1 on average of its logarithm."""
+        return np.exp(harmonics(days)[:, 1:] @ self.lively)
 
     def expected(self, days: Days) -> Floats:
         """Season at `days`, shape (n,)."""
         return harmonics(days) @ self.coefficients
 
 
-def season_evidence(days: Days, values: Floats, keep: float, sd: float) -> Evidence:
+def season_evidence(
+    days: Days, values: Floats, keep: float, sd: float, lively: Floats | None = None
+) -> Evidence:
     """Likelihood of the season's coefficients under a first-order autoregressive remainder.
 
     Parameters
@@ -118,6 +132,8 @@ def season_evidence(days: Days, values: Floats, keep: float, sd: float) -> Evide
         Observed days, rising, with gaps of any length, and the daily means.
     keep, sd : float
         Correlation from day to day and standard deviation of the remainder.
+    lively : array, shape (n,), optional
+        Factor on that standard deviation by day; 1 if not given.
 
     Returns
     -------
@@ -127,6 +143,8 @@ def season_evidence(days: Days, values: Floats, keep: float, sd: float) -> Evide
     if not len(days):
         return NO_EVIDENCE
     columns = np.column_stack([harmonics(days), values])
+    if lively is not None:
+        columns = columns / lively[:, None]
     kept = keep ** np.diff(days).astype(float)
     scale = sd * np.sqrt(1.0 - kept**2)
     white = np.vstack([columns[:1] / sd, (columns[1:] - kept[:, None] * columns[:-1]) / scale[:, None]])
@@ -170,31 +188,122 @@ def fit_seasons(
     Notes
     -----
     Three levels of normal scatter (site, building, room), solved exactly by passing evidence up and down the
-    tree, for given remainders. Those are estimated from the residuals of a first pass. The covariance
-    includes `year_sd`, since the coming year is not the average of the past ones.
+    tree, for given remainders. Those are estimated from the residuals of a first pass, with their liveliness
+    through the year. The covariance includes `year_sd`, since the coming year is not the average of the past
+    ones, as far as the years behind confirm it (:func:`year_scatter`).
     """
-    flat = {room: (prior.anomaly_keep, prior.anomaly_sd) for room in history}
+    calm = np.zeros(N_COEFFICIENTS - 1)
+    flat = {room: Season(NOTHING, NO_SPREAD, prior.anomaly_sd, prior.anomaly_keep, calm) for room in history}
     first = _solve_tree(history, building_of, prior, flat)
     refined = {
-        room: remainder(days, values - harmonics(days) @ first[room][0], prior)
+        room: _weather(days, values - harmonics(days) @ first[room][0], prior)
         for room, (days, values) in history.items()
     }
     second = _solve_tree(history, building_of, prior, refined)
-    year = np.diag(np.square(prior.year_sd))
+    residuals = {
+        room: (days, values - harmonics(days) @ second[room][0]) for room, (days, values) in history.items()
+    }
+    year = np.diag(np.square(prior.year_sd)) * year_scatter(residuals, refined, prior)
     return {
-        room: Season(mean, covariance + year, refined[room][1], refined[room][0])
+        room: replace(refined[room], coefficients=mean, covariance=covariance + year)
         for room, (mean, covariance) in second.items()
     }
+
+
+def _weather(days: Days, residuals: Floats, prior: SeasonPrior) -> Season:
+    """A season that knows its remainder only: its liveliness first, then what is left of it."""
+    lively = liveliness(days, residuals, prior)
+    keep, sd = remainder(days, residuals / np.exp(harmonics(days)[:, 1:] @ lively), prior)
+    return Season(NOTHING, NO_SPREAD, sd, keep, lively)
+
+
+def liveliness(days: Days, residuals: Floats, prior: SeasonPrior) -> Floats:
+    """Harmonics of the logarithm of the remainder's standard deviation through the year, shape (4,).
+
+    Notes
+    -----
+    Penalised likelihood of independent normal values, by Fisher scoring, with each day counted for the share
+    that its correlation with its neighbours leaves it: (1 - keep^2) / (1 + keep^2), for squares of a
+    first-order process. The penalty is the normal prior `lively_sd`; a free level takes up the average.
+    """
+    columns = harmonics(days)
+    share = (1.0 - prior.anomaly_keep**2) / (1.0 + prior.anomaly_keep**2)
+    penalty = np.diag([1e-9] + [1.0 / max(prior.lively_sd, 1e-9) ** 2] * (N_COEFFICIENTS - 1))
+    at = np.zeros(N_COEFFICIENTS)
+    at[0] = np.log(prior.anomaly_sd)
+    information = 2.0 * share * columns.T @ columns + penalty
+    for _ in range(SCORING_STEPS):
+        excess = np.square(residuals / np.exp(columns @ at)) - 1.0
+        pull = np.append(0.0, at[1:])
+        step = np.linalg.solve(information, share * columns.T @ excess - penalty @ pull)
+        at += np.clip(step, -0.5, 0.5)
+    return np.asarray(at[1:], float)
+
+
+def year_scatter(
+    residuals: Mapping[str, tuple[Days, Floats]], weather: Mapping[str, Season], prior: SeasonPrior
+) -> float:
+    """Factor on the variance `year_sd` squared, from how the years of a site's rooms differ.
+
+    Notes
+    -----
+    Each year's own five coefficients, as the remainder allows to know them, are normal around the season with
+    their error's covariance plus the factor times `year_sd` squared, less what fitting the season took away.
+    The likelihood is averaged over rooms, since they share their weather; the prior is log-normal around 1.
+    The factor is its mean over a grid.
+    """
+    scatter = np.diag(np.square(prior.year_sd))
+    total = np.zeros(len(YEAR_FACTORS))
+    told = 0
+    for room, (days, values) in residuals.items():
+        years = _years(days)
+        if len(years) < 2:
+            continue
+        one = weather[room]
+        parts = [
+            season_evidence(days[y], values[y], one.anomaly_keep, one.anomaly_sd, one.liveliness(days[y]))
+            for y in years
+        ]
+        errors = np.array([np.linalg.inv(part.precision) for part in parts])
+        found = np.einsum("yij,yj->yi", errors, np.array([part.shift for part in parts]))
+        kept = 1.0 - 1.0 / len(years)
+        for j, factor in enumerate(YEAR_FACTORS):
+            spread = (errors + factor * scatter) * kept
+            misfit = np.einsum("yi,yi->y", found, np.linalg.solve(spread, found[..., None])[..., 0])
+            total[j] -= 0.5 * kept * float(np.sum(np.linalg.slogdet(spread)[1] + misfit))
+        told += 1
+    weight = total / max(told, 1) - 0.5 * np.square(np.log(YEAR_FACTORS) / prior.year_log_sd)
+    weight = np.exp(weight - weight.max())
+    return float(weight @ YEAR_FACTORS / weight.sum()) if told else 1.0
+
+
+def _years(days: Days) -> list[slice]:
+    """Whole years back from the last day, without those that lack more than a tenth of their days."""
+    out = []
+    for end in range(int(days[-1]) + 1 if len(days) else 0, int(days[0]) if len(days) else 0, -365):
+        first, last = np.searchsorted(days, [end - 365, end])
+        if last - first >= 0.9 * 365:
+            out.append(slice(int(first), int(last)))
+    return out
 
 
 def _solve_tree(
     history: Mapping[str, tuple[Days, Floats]],
     building_of: Mapping[str, str],
     prior: SeasonPrior,
-    remainders: Mapping[str, tuple[float, float]],
+    remainders: Mapping[str, Season],
 ) -> dict[str, tuple[Floats, Floats]]:
     room_var, building_var = np.square(prior.room_sd), np.square(prior.building_sd)
-    own = {room: season_evidence(*history[room], *remainders[room]) for room in history}
+    own = {
+        room: season_evidence(
+            days,
+            values,
+            remainders[room].anomaly_keep,
+            remainders[room].anomaly_sd,
+            remainders[room].liveliness(days),
+        )
+        for room, (days, values) in history.items()
+    }
     upward = {room: own[room].through(room_var) for room in history}
     of_building: dict[str, Evidence] = {}
     for room in history:

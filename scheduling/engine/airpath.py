@@ -157,15 +157,23 @@ def room_path(
     bridge = _Bridge(len(grid), at, season.anomaly_keep)
     columns = harmonics(grid)
     level = columns @ season.coefficients
-    mean = level + bridge.fill(seen - level[at])
-    left_to_season = columns - bridge.fill(columns[at])
+    lively = season.liveliness(grid)
+    mean = level + lively * bridge.fill((seen - level[at]) / lively[at])
+    left_to_season = columns - lively[:, None] * bridge.fill(columns[at] / lively[at, None])
     root = np.linalg.cholesky(season.covariance)
     doubt = left_to_season @ root
-    noises = [bridge.noise(season.anomaly_sd)]
+    noises = [_livelier(bridge.noise(season.anomaly_sd), lively)]
     if borrowed:
         doubt = np.hstack([doubt, columns * np.asarray(prior.borrowed_sd)])
         noises.append(_steady(len(grid), BORROWED_KEEP, BORROWED_SHARE * season.anomaly_sd))
     return AirPath(first_day, mean, doubt, tuple(noises))
+
+
+def _livelier(noise: Noise, factor: Floats) -> Noise:
+    """The same process times a factor that changes from day to day."""
+    keep = noise.keep.copy()
+    keep[1:] *= factor[1:] / factor[:-1]
+    return Noise(keep, noise.sd * factor)
 
 
 def _steady(n: int, keep: float, sd: float) -> Noise:

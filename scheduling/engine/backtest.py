@@ -216,14 +216,19 @@ def _score_fold(
     horizon = wanted[-1].day - origin
     fabric = weave(rooms, cases, playing, origin, horizon, earliest_finding(cases, origin))
     groups = fabric.groups(cases)
-    beliefs = learn(groups, cases, origin)
+    learned = learn(groups, cases, origin)
     pairs = []
     for group in groups:
         own = [past for past in wanted if past.place in group.members]
         if own:
-            asked = [_from_last_service(cases[past.place], subjects[past.place], past) for past in own]
+            asked = [
+                _from_last_service(learned.cases[past.place], subjects[past.place], past) for past in own
+            ]
             means, sds = _predict(
-                group, asked, [beliefs[past.place] for past in own], np.array([past.day for past in own])
+                group,
+                asked,
+                [learned.beliefs[past.place] for past in own],
+                np.array([past.day for past in own]),
             )
             pairs += [_pair(past, mean, sd, known) for past, mean, sd in zip(own, means, sds, strict=True)]
     return pairs
@@ -237,7 +242,7 @@ def _from_last_service(case: Case, subject: Subject, past: Past) -> Case:
         whole,
         last_day=span.start,
         start_mean=span.start_mean,
-        start_sd=span.start_variance**0.5,
+        start_sd=(span.start_variance + span.jump_variance) ** 0.5,
         jumps=(),
         fade=span.fade,
     )

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from scheduling.engine import priors
 from scheduling.engine.deviation import CYCLING, HOURS, MOISTURE, N_PARTS, SETTLING
-from scheduling.engine.priors import ServicePrior
+from scheduling.engine.priors import NO_LESSON, Belief, Lesson, ServicePrior
 from scheduling.engine.subjects import Record, Subject
 
 Floats = NDArray[np.float64]
@@ -87,8 +87,8 @@ class Case:
         return bool(self.subject.records)
 
 
-def prepare(subject: Subject, today: int) -> Case:
-    """Check a subject and make it ready.
+def prepare(subject: Subject, today: int, lesson: Lesson = NO_LESSON) -> Case:
+    """Check a subject and make it ready, with its prior as a lesson has changed it.
 
     Raises
     ------
@@ -96,7 +96,7 @@ def prepare(subject: Subject, today: int) -> Case:
         Names instrument, value and likely cause.
     """
     check_subject(subject, today)
-    prior = prior_of(subject)
+    prior = lesson.applied(prior_of(subject))
     last_day, start_mean, start_sd = _last_service(subject, prior, today)
     count = len(subject.records)
     age_factor = priors.walk_factor((today - subject.built_day) / YEAR)
@@ -106,7 +106,7 @@ def prepare(subject: Subject, today: int) -> Case:
         last_day=last_day,
         start_mean=start_mean,
         start_sd=start_sd,
-        jumps=jumps_between(subject, last_day, today),
+        jumps=jumps_between(subject, prior.bedded, last_day, today),
         walk_day=prior.walk_day**2 * age_factor,
         walk_hour=prior.walk_hour**2 * 1000.0,
         fade=prior.settle_fade**count,
@@ -147,7 +147,7 @@ def prior_beliefs(prior: ServicePrior) -> Beliefs:
     coefficients = [prior.moisture, prior.settling, prior.hours, prior.cycling]
     k = len(TAU_FACTORS) if prior.components else 1
     mean = np.array([belief.mean for belief in coefficients])
-    spread = np.diag([belief.sd**2 for belief in coefficients])
+    spread = np.diag(own_and_shared(prior).sum(axis=0))
     return Beliefs(
         weights=TAU_WEIGHTS.copy() if prior.components else np.ones(1),
         mean=np.tile(mean, (k, 1)),
@@ -155,6 +155,14 @@ def prior_beliefs(prior: ServicePrior) -> Beliefs:
         shape=np.full(k, priors.SHAPE),
         scale=np.full(k, (priors.SHAPE - 1.0) / priors.SHAPE),  # so that the noise variance factor averages 1
     )
+
+
+def own_and_shared(prior: ServicePrior) -> Floats:
+    """Variance of the coefficients: an instrument's own, its like's, its site's; shape (3, 4) [unit^2]."""
+    variance = np.square([prior.moisture.sd, prior.settling.sd, prior.hours.sd, prior.cycling.sd])
+    scatter = np.array(prior.scatter)
+    shares = [priors.OWN_SHARE * scatter, priors.GROUP_SHARE * scatter, np.full(N_PARTS, priors.SITE_SHARE)]
+    return np.array(shares) * variance
 
 
 def part_scale(case: Case, fade: float) -> Floats:
@@ -180,28 +188,41 @@ def left_by(record: Record, prior: ServicePrior) -> tuple[float, float]:
     return record.left, prior.left_sd
 
 
-def jumps_between(subject: Subject, after: int, until: int) -> tuple[tuple[int, float, float], ...]:
+def jumps_between(
+    subject: Subject, bedded: Belief, after: int, until: int
+) -> tuple[tuple[int, float, float], ...]:
     """Changes of key dip by beddings after day `after`, up to `until`: (day, mean, sd) [mm].
 
     Notes
     -----
     A bedding that closes a gap raises the keys' fulcrum by a part of it, and the dip by the lever ratio times
-    that (front rises, front stop fixed). The part is between none and all of the gap: half,
-    give or take half.
+    that (front rises, front stop fixed). The part is between none and all of the gap until records tell
+    otherwise: half, give or take half.
     Where the gap was not measured, as much as a bedding usually finds is doubted.
     """
-    if subject.service != "regulation":
-        return ()
-    lever = priors.key_lever(subject.lever_front_mm, subject.lever_back_mm)
     out = []
-    for record in subject.related.get("bedding", ()):
-        if after < record.day <= until:
-            known = record.found is not None
-            left = record.left if record.left is not None else 0.0
-            closed = lever * (record.found - left) if record.found is not None else 0.0
-            doubt = abs(closed) / 2.0 if known else lever * UNMEASURED_GAP_MM / 2.0
-            out.append((record.day, closed / 2.0, doubt))
+    for day, closed in gaps_closed(subject, after, until):
+        doubt = abs(closed) if closed is not None else _lever(subject) * UNMEASURED_GAP_MM
+        out.append((day, bedded.mean * (closed or 0.0), bedded.sd * doubt))
     return tuple(out)
+
+
+def gaps_closed(subject: Subject, after: int, until: int) -> list[tuple[int, float | None]]:
+    """Days of beddings between services, with the gap closed times the lever [mm], None if not measured."""
+    if subject.service != "regulation":
+        return []
+    return [
+        (
+            record.day,
+            None if record.found is None else _lever(subject) * (record.found - (record.left or 0.0)),
+        )
+        for record in subject.related.get("bedding", ())
+        if after < record.day <= until
+    ]
+
+
+def _lever(subject: Subject) -> float:
+    return priors.key_lever(subject.lever_front_mm, subject.lever_back_mm)
 
 
 UNMEASURED_GAP_MM = 0.05  # usual gap a bedding finds; prior: common practice, no source

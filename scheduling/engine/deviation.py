@@ -7,6 +7,7 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 from scipy.special import ndtr
 
 from scheduling.engine.airpath import AirPath
@@ -58,6 +59,30 @@ class Wood:
         for sign, tau in self.components:
             kernel[n:] += sign * daily_weights(tau, n)
         return self.air.since(first).factor(kernel[n + places[:, None] - np.arange(first, n)])
+
+    @cached_property
+    def unseen_season(self) -> Floats:
+        """What one standard deviation of each doubt about the season does to the moisture, shape (p, n)."""
+        return self.respond(self.air.season_doubt.T)
+
+    @cached_property
+    def unseen_weather(self) -> Floats:
+        """Stationary variance of the lagged weather, times the squared share of days unseen, shape (n,)."""
+        variance = np.zeros(len(self.air.mean))
+        keeps = [(sign, float(np.exp(-1.0 / tau)) if tau > 0 else 0.0) for sign, tau in self.components]
+        slowest = max(keep for _, keep in keeps)
+        for noise in self.air.noises:
+            level = noise.sd**2 / (1.0 - noise.keep**2)
+            together = np.zeros_like(level)
+            for sign, one in keeps:
+                for other_sign, other in keeps:
+                    gain = (1 - one) * (1 - other) * (1 - noise.keep**2 * one * other)
+                    gain /= (1 - one * other) * (1 - noise.keep * one) * (1 - noise.keep * other)
+                    together += sign * other_sign * gain
+            unseen = lfilter([1.0 - slowest], [1.0, -slowest], (noise.sd > 0).astype(float))
+            usual = np.median((level * together)[noise.sd > 0]) if (noise.sd > 0).any() else 0.0
+            variance += usual * unseen**2
+        return variance
 
     def respond(self, departures: Floats) -> Floats:
         """Departures of the moisture that belong to departures of the air; shape (paths, n) both."""

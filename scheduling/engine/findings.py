@@ -3,23 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 
-from scheduling.engine.airpath import AirPath
-from scheduling.engine.cases import Case, jumps_between, left_by
+from scheduling.engine.cases import Case, gaps_closed, jumps_between, left_by
 from scheduling.engine.deviation import CYCLING, HOURS, MOISTURE, N_PARTS, SETTLING
 from scheduling.engine.expectation import settling_change
 from scheduling.engine.fabric import Group
+from scheduling.engine.priors import Belief, Lesson
 from scheduling.engine.subjects import Record
 
 Floats = NDArray[np.float64]
 Days = NDArray[np.int64]
 
 LEARNING_DAYS = 2922  # [d], eight years; before that it was another room, another technician; a judgement
+N_NOISES = 4  # kinds of noise that a fleet's records can tell apart
 MOST_FINDINGS = 200  # the latest; more would change nothing but the time it takes
 
 
@@ -32,13 +32,19 @@ def earliest_finding(cases: Sequence[Case], today: int) -> int:
 
 @dataclass(frozen=True)
 class Span:
-    """From one service to the next look: days, value known at the start, and settling still to come."""
+    """From one service to the next look: days, value known at the start, settling to come, gaps closed.
+
+    `start_mean` includes the jumps between, `start_variance` does not; `closed` is what beddings closed in
+    all, times the lever.
+    """
 
     start: int
     end: int
     start_mean: float
     start_variance: float
     fade: float
+    jump_variance: float = 0.0
+    closed: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -53,11 +59,18 @@ class Findings:
         Variance of all else, at a noise factor of 1 [unit^2].
     values : array, shape (n,)
         Found, less what the service before had left [unit].
+    shares : array, shape (n, 4)
+        Of `noise`: walk by days, walk by hours, error of both values, gaps closed by beddings [unit^2]. The
+        rest is air that no sensor saw.
+    closed : array, shape (n,)
+        Gaps closed by beddings, times the lever [mm].
     """
 
     parts: Floats
     noise: Floats
     values: Floats
+    shares: Floats
+    closed: Floats
 
     def __len__(self) -> int:
         return len(self.values)
@@ -98,13 +111,16 @@ def knock_spans(case: Case, today: int) -> tuple[list[Span], list[bool]]:
 def span_from(case: Case, record: Record, services: int, end: int) -> Span:
     """The span from a record, the case's `services`-th, to a day; other services between are jumps."""
     mean, sd = left_by(record, case.prior)
-    jumps = jumps_between(case.subject, record.day, end - 1)
+    jumps = jumps_between(case.subject, case.prior.bedded, record.day, end - 1)
+    closed = gaps_closed(case.subject, record.day, end - 1)
     return Span(
         start=record.day,
         end=end,
         start_mean=mean + sum(size for _, size, _ in jumps),
-        start_variance=sd**2 + sum(doubt**2 for _, _, doubt in jumps),
+        start_variance=sd**2,
         fade=case.prior.settle_fade**services,
+        jump_variance=sum(doubt**2 for _, _, doubt in jumps),
+        closed=sum(gap or 0.0 for _, gap in closed),
     )
 
 
@@ -132,12 +148,30 @@ def lay_out(
     playing = group.playing_days[end] - group.playing_days[start]
     parts[..., HOURS] = playing * case.thousands_per_day
     parts[..., CYCLING] = group.travel[end] - group.travel[start]
-    noise = case.walk_day * (ends - starts) + case.walk_hour * case.thousands_per_day * playing
-    noise += np.array([span.start_variance for span in spans]) + error_sd**2
+    shares = np.column_stack(
+        [
+            case.walk_day * (ends - starts),
+            case.walk_hour * case.thousands_per_day * playing,
+            np.array([span.start_variance for span in spans]) + error_sd**2,
+            [span.jump_variance for span in spans],
+        ]
+    )
     size = case.prior.moisture.mean**2 + case.prior.moisture.sd**2
-    noise += size * unseen_variance(group, start, end)
+    noise = shares.sum(axis=1) + size * unseen_variance(group, start, end)
     left = np.array([span.start_mean for span in spans])
-    return Findings(parts, noise, np.asarray(values, float) - left)
+    closed = np.array([span.closed for span in spans])
+    return Findings(parts, noise, np.asarray(values, float) - left, shares, closed)
+
+
+def after_lesson(findings: Findings, lesson: Lesson, bedded: Belief) -> Findings:
+    """The same findings as the prior with a lesson learned would lay them out; `bedded` is the prior's."""
+    extra = findings.shares * (np.array(lesson.noise) - 1.0)
+    return replace(
+        findings,
+        noise=findings.noise + extra.sum(axis=1),
+        values=findings.values - lesson.bedded * bedded.sd * findings.closed,
+        shares=findings.shares + extra,
+    )
 
 
 def unseen_variance(group: Group, start: Days, end: Days) -> Floats:
@@ -152,26 +186,6 @@ def unseen_variance(group: Group, start: Days, end: Days) -> Floats:
     wood = group.woods[len(group.woods) // 2]
     if not wood.components or not wood.air.doubtful.any():
         return np.zeros(len(start))
-    season = wood.respond(wood.air.season_doubt.T)
-    weather = _weather_variance(wood.air, wood.components)
-    moved = season[:, end] - season[:, start]
+    moved = wood.unseen_season[:, end] - wood.unseen_season[:, start]
+    weather = wood.unseen_weather
     return np.asarray(np.sum(moved**2, axis=0) + weather[start] + weather[end])
-
-
-def _weather_variance(air: AirPath, components: tuple[tuple[float, float], ...]) -> Floats:
-    """Stationary variance of lagged first-order noise, times the squared share of days unseen."""
-    variance = np.zeros(len(air.mean))
-    keeps = [(sign, float(np.exp(-1.0 / tau)) if tau > 0 else 0.0) for sign, tau in components]
-    slowest = max(keep for _, keep in keeps)
-    for noise in air.noises:
-        level = noise.sd**2 / (1.0 - noise.keep**2)
-        together = np.zeros_like(level)
-        for sign, one in keeps:
-            for other_sign, other in keeps:
-                gain = (1 - one) * (1 - other) * (1 - noise.keep**2 * one * other)
-                gain /= (1 - one * other) * (1 - noise.keep * one) * (1 - noise.keep * other)
-                together += sign * other_sign * gain
-        unseen = lfilter([1.0 - slowest], [1.0, -slowest], (noise.sd > 0).astype(float))
-        usual = np.median((level * together)[noise.sd > 0]) if (noise.sd > 0).any() else 0.0
-        variance += usual * unseen**2
-    return variance

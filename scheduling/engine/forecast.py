@@ -16,11 +16,13 @@ from scheduling.engine.drivers import Driver, explain_group
 from scheduling.engine.expectation import Moments, after_service, since_last
 from scheduling.engine.fabric import Fabric, Group, weave
 from scheduling.engine.findings import earliest_finding
-from scheduling.engine.learning import SILENCE, Testimony, believe, hear, read_records
+from scheduling.engine.learning import Learned
+from scheduling.engine.learning import learn as learn_all
 from scheduling.engine.passage import NEVER, quantile_day
 from scheduling.engine.registers import spread_subjects
 from scheduling.engine.simulation import first_days_out
 from scheduling.engine.subjects import Days, Floats, Knock, Playing, Record, RoomAir, Stay, Subject
+from scheduling.engine.testimony import SILENCE, Testimony
 
 T = TypeVar("T")
 
@@ -316,24 +318,13 @@ def build_model(
     since = since if heard is None else min(since, heard.since)
     fabric = weave(rooms, cases, playing, today, horizon_days, since)
     groups = fabric.groups(cases)
-    beliefs, others = _learned(groups, cases, today, heard) if learn else _unlearned(cases)
-    worked = _Worked(fabric, groups, cases, beliefs, today, horizon_days)
+    told = None if heard is None else heard.others
+    known = learn_all(groups, cases, today, told) if learn else _unlearned(cases)
+    worked = _Worked(fabric, groups, known.cases, known.beliefs, today, horizon_days)
     spreads = {place: len(subjects) + j for j, place in enumerate(spread)}
     names = [(case.subject.instrument, case.subject.service) for case in cases]
-    return FleetModel(worked, spreads, Heard(since, dict(zip(names, others, strict=True))))
+    return FleetModel(worked, spreads, Heard(since, dict(zip(names, known.others, strict=True))))
 
 
-def _learned(
-    groups: Sequence[Group], cases: Sequence[Case], today: int, heard: Heard | None
-) -> tuple[list[Beliefs], list[Testimony]]:
-    own = read_records(groups, cases, today)
-    if heard is None:
-        others = hear(cases, own)
-    else:
-        names = [(case.subject.instrument, case.subject.service) for case in cases]
-        others = [heard.others.get(name, SILENCE) for name in names]
-    return [believe(*each) for each in zip(cases, own, others, strict=True)], others
-
-
-def _unlearned(cases: Sequence[Case]) -> tuple[list[Beliefs], list[Testimony]]:
-    return [prior_beliefs(case.prior) for case in cases], [SILENCE] * len(cases)
+def _unlearned(cases: list[Case]) -> Learned:
+    return Learned(cases, [prior_beliefs(case.prior) for case in cases], [SILENCE] * len(cases))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Hashable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,16 +11,15 @@ from numpy.typing import NDArray
 from scipy.special import gammaln, log_ndtr
 
 from scheduling.engine import priors
-from scheduling.engine.cases import YEAR, Beliefs, Case, kind_of, prior_beliefs
-from scheduling.engine.deviation import N_PARTS
+from scheduling.engine.cases import Beliefs, Case, prepare
 from scheduling.engine.fabric import Group
-from scheduling.engine.findings import Findings, found_spans, knock_spans, lay_out
+from scheduling.engine.findings import Findings, after_lesson, found_spans, knock_spans, lay_out
+from scheduling.engine.lessons import learn_lesson
+from scheduling.engine.priors import NO_LESSON, Lesson
+from scheduling.engine.testimony import SILENCE, Testimony, fleet_prior, hear
 
 Floats = NDArray[np.float64]
 
-SHARED = 0.5  # [-] of a coefficient's prior variance that instruments alike have in common; prior, no source
-NOISE_WORTH = 2.0 * priors.SHAPE  # findings that the prior noise is worth when a fleet's noise is pooled
-NEW_YEARS, OLD_YEARS = 2.0, 30.0  # age groups: new, settled, old
 NEWTON_STEPS, NEWTON_TOLERANCE = 50, 1e-10
 
 
@@ -156,83 +155,6 @@ def probit_laplace(
 
 
 @dataclass(frozen=True)
-class Testimony:
-    """What one instrument says of the mean of its like: information about it, and how noisy it was."""
-
-    precision: Floats
-    shift: Floats
-    misfit: float
-    count: int
-
-    def __add__(self, other: Testimony) -> Testimony:
-        return Testimony(
-            self.precision + other.precision,
-            self.shift + other.shift,
-            self.misfit + other.misfit,
-            self.count + other.count,
-        )
-
-    def __sub__(self, other: Testimony) -> Testimony:
-        return Testimony(
-            self.precision - other.precision,
-            self.shift - other.shift,
-            self.misfit - other.misfit,
-            self.count - other.count,
-        )
-
-
-SILENCE = Testimony(np.zeros((N_PARTS, N_PARTS)), np.zeros(N_PARTS), 0.0, 0)
-
-
-def said_by(prior: Beliefs, findings: Findings) -> Testimony:
-    """Evidence of one instrument about the departure of its like's mean from the prior mean.
-
-    Notes
-    -----
-    Its own coefficients scatter around that mean by the part of the variance that is not shared. At the
-    middle time constant and a noise factor of 1.
-    """
-    if not len(findings):
-        return SILENCE
-    k = len(prior.weights) // 2
-    parts = findings.parts[k]
-    covariance = parts @ ((1.0 - SHARED) * prior.spread[k]) @ parts.T + np.diag(findings.noise)
-    surprise = findings.values - parts @ prior.mean[k]
-    weighed = np.linalg.solve(covariance, np.column_stack([parts, surprise]))
-    return Testimony(
-        parts.T @ weighed[:, :-1], parts.T @ weighed[:, -1], float(surprise @ weighed[:, -1]), len(surprise)
-    )
-
-
-def fleet_prior(prior: Beliefs, others: Testimony) -> Beliefs:
-    """The prior of an instrument after hearing the others of its kind.
-
-    Notes
-    -----
-    Coefficients: normal, exact for given noise. Noise: the others' misfit around their own best mean, with
-    the prior worth `NOISE_WORTH` findings; it does not change how far instruments differ.
-    """
-    if not others.count:
-        return prior
-    k = len(prior.weights) // 2
-    shared = SHARED * prior.spread[k]
-    doubt = shared @ np.linalg.inv(np.eye(N_PARTS) + others.precision @ shared)
-    move = doubt @ others.shift
-    misfit = max(others.misfit - float(others.shift @ move), 0.0)
-    noise = (NOISE_WORTH + misfit) / (NOISE_WORTH + others.count)
-    spread = ((1.0 - SHARED) * prior.spread + (doubt + doubt.T) / 2.0) / noise
-    return replace(prior, mean=prior.mean + move, spread=spread, scale=prior.scale * noise)
-
-
-def likeness(case: Case) -> Hashable:
-    """Instruments with the same key are thought to be alike."""
-    subject = case.subject
-    age = (case.last_day - subject.in_service_day) / YEAR
-    group = "new" if age < NEW_YEARS else "settled" if age < OLD_YEARS else "old"
-    return subject.service, kind_of(subject), group, subject.use_class, subject.humidity_control
-
-
-@dataclass(frozen=True)
 class Own:
     """What the records of one case say: values found, and trials of its glides with whether any knocked."""
 
@@ -254,37 +176,69 @@ def read_records(groups: Sequence[Group], cases: Sequence[Case], today: int) -> 
     return own
 
 
-def hear(cases: Sequence[Case], own: Sequence[Own]) -> list[Testimony]:
-    """Return, for every case, what all others that are alike say together."""
-    said = [
-        SILENCE if one.findings is None else said_by(prior_beliefs(case.prior), one.findings)
-        for case, one in zip(cases, own, strict=True)
-    ]
-    heard: dict[Hashable, Testimony] = defaultdict(lambda: SILENCE)
-    for case, testimony in zip(cases, said, strict=True):
-        heard[likeness(case)] = heard[likeness(case)] + testimony
-    return [heard[likeness(case)] - testimony for case, testimony in zip(cases, said, strict=True)]
+def lessons_of(cases: Sequence[Case], own: Sequence[Own]) -> dict[str, Lesson]:
+    """What the records of all cases teach of the priors, by service."""
+    told: dict[str, list[tuple[Case, Findings]]] = defaultdict(list)
+    for case, one in zip(cases, own, strict=True):
+        if one.findings is not None:
+            told[case.subject.service].append((case, one.findings))
+    return {service: learn_lesson(*zip(*pairs, strict=True)) for service, pairs in told.items()}
+
+
+def taught(case: Case, own: Own, lesson: Lesson, today: int) -> tuple[Case, Own]:
+    """A case and its records as the prior with a lesson learned would have made them."""
+    bedded = case.prior.bedded
+    findings = None if own.findings is None else after_lesson(own.findings, lesson, bedded)
+    knocks = own.knocks and (after_lesson(own.knocks[0], lesson, bedded), own.knocks[1])
+    return prepare(case.subject, today, lesson), Own(findings, knocks)
 
 
 def believe(case: Case, own: Own, others: Testimony) -> Beliefs:
     """Return what is believed of a case after hearing the others and its own records."""
-    belief = fleet_prior(prior_beliefs(case.prior), others)
+    belief = fleet_prior(case.prior, others)
     if own.findings is not None:
         belief = update(belief, own.findings)
     return belief if own.knocks is None else update_by_knocks(belief, *own.knocks)
 
 
-def learn(groups: Sequence[Group], cases: Sequence[Case], today: int) -> list[Beliefs]:
-    """Beliefs of every case from its own records and those of its like.
+@dataclass(frozen=True)
+class Learned:
+    """Cases under the priors their fleet has taught, what is believed of them, and what the others said."""
+
+    cases: list[Case]
+    beliefs: list[Beliefs]
+    others: list[Testimony]
+
+
+def learn(
+    groups: Sequence[Group],
+    cases: Sequence[Case],
+    today: int,
+    heard: Mapping[tuple[str, str], Testimony] | None = None,
+) -> Learned:
+    """Learn every case from its own records and those of the others.
 
     Parameters
     ----------
     groups : sequence of Group
         Between them they hold every case once.
     cases : sequence of Case
+        As `prepare` makes them without a lesson.
     today : int
         Records after it are not looked at.
+    heard : mapping of (instrument, service) to Testimony, optional
+        What a whole fleet had said, where the cases are only some of it.
     """
     own = read_records(groups, cases, today)
-    others = hear(cases, own)
-    return [believe(*each) for each in zip(cases, own, others, strict=True)]
+    if heard is None:
+        lessons = lessons_of(cases, own)
+        taken = [lessons.get(case.subject.service, NO_LESSON) for case in cases]
+    else:
+        others = [heard.get((case.subject.instrument, case.subject.service), SILENCE) for case in cases]
+        taken = [told.lesson for told in others]
+    pairs = [taught(case, one, lesson, today) for case, one, lesson in zip(cases, own, taken, strict=True)]
+    cases, own = [case for case, _ in pairs], [one for _, one in pairs]
+    if heard is None:
+        others = hear(cases, [one.findings for one in own], taken)
+    beliefs = [believe(*each) for each in zip(cases, own, others, strict=True)]
+    return Learned(cases, beliefs, others)

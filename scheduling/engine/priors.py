@@ -28,6 +28,10 @@ PER_POINT = 100.0 / MOISTURE_PER_HUMIDITY  # cents per point of humidity -> cent
 LEVER_FRONT_MM, LEVER_BACK_MM = 220.0, 110.0  # key lengths either side of the balance rail, where not given
 CONTROL_COUPLING, CONTROL_COUPLING_SD = 0.3, 0.2  # [-] of the room's swing felt where a control is fitted
 SHAPE = 6.0  # of the inverse gamma on the noise variance: its size is known within about a factor of 1.6
+# A coefficient's prior variance has three levels; the split is a prior, no source
+SITE_SHARE = 0.25  # [-] common to all instruments of a site: how far the prior mean itself may be off
+GROUP_SHARE = 0.25  # [-] common to instruments alike
+OWN_SHARE = 1.0 - SITE_SHARE - GROUP_SHARE
 KNOWN_KINDS = ("grand", "upright", "harpsichord", "fortepiano", "celesta")
 NEVER_SERVED_SHARE = 0.5  # [-] of the tolerance: sd of the start where no service was ever recorded
 KNOCK_GAP_MM = 0.05  # a contact knocks when its gap passes this, positive side only
@@ -88,7 +92,44 @@ class ServicePrior:
     found_sd: float
     settle: tuple[tuple[float, float], ...] = ((1.0, 200.0),)
     settle_fade: float = 1.0
+    bedded: Belief = Belief(0.5, 0.5)
+    scatter: tuple[float, ...] = (1.0, 1.0, 1.0, 1.0)
 
+
+@dataclass(frozen=True)
+class Lesson:
+    """What a fleet's records teach of the prior of a kind of service; all ones and a zero teach nothing.
+
+    Attributes
+    ----------
+    noise : tuple of 4 float
+        Factors on variances: walk by days, walk by hours, error of values, share of a closed gap [-].
+    scatter : tuple of 4 float
+        See `ServicePrior`.
+    bedded : float
+        Shift of the share of a closed gap, in its prior standard deviations [-].
+    """
+
+    noise: tuple[float, ...] = (1.0, 1.0, 1.0, 1.0)
+    scatter: tuple[float, ...] = (1.0, 1.0, 1.0, 1.0)
+    bedded: float = 0.0
+
+    def applied(self, prior: ServicePrior) -> ServicePrior:
+        """The prior with this lesson learned."""
+        by_day, by_hour, error, gap = (factor**0.5 for factor in self.noise)
+        return replace(
+            prior,
+            walk_day=prior.walk_day * by_day,
+            walk_hour=prior.walk_hour * by_hour,
+            start=Belief(prior.start.mean, prior.start.sd * error),
+            left_sd=prior.left_sd * error,
+            found_sd=prior.found_sd * error,
+            bedded=Belief(prior.bedded.mean + self.bedded * prior.bedded.sd, prior.bedded.sd * gap),
+            scatter=self.scatter,
+        )
+
+
+NO_LESSON = Lesson()
 
 # Cents per point of humidity, mean over the registers: grand bass 0.2, tenor 0.8, middle 0.5, treble 0.3;
 # harpsichord 1 to 4. Trade anecdotes; string mechanics give the sign only.

@@ -2,17 +2,23 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.optimize import minimize
 from statsmodels.regression.linear_model import GLS
 from statsmodels.tsa.ar_model import AutoReg
 
 from scheduling.engine.air import (
     MOISTURE,
     N_COEFFICIENTS,
+    NO_SPREAD,
+    NOTHING,
     YEAR_DAYS,
+    Season,
     fit_seasons,
     harmonics,
+    liveliness,
     remainder,
     season_evidence,
+    year_scatter,
 )
 
 FIRST = 739_000
@@ -77,7 +83,9 @@ def test_no_days_leave_the_remainder_at_its_prior():
 def test_the_tree_of_rooms_is_solved_as_one_large_gaussian():
     history = {name: room_year(200, seed=i) for i, name in enumerate("abc")}
     buildings = {"a": "north", "b": "north", "c": "south"}
-    pinned = replace(MOISTURE, prior_days=1e12)  # remainders stay at the prior, so the model is linear
+    pinned = replace(
+        MOISTURE, prior_days=1e12, lively_sd=0.0, year_log_sd=1e-9
+    )  # remainders stay at the prior, so the model is linear
     found = fit_seasons(history, buildings, pinned)
     p = N_COEFFICIENTS
     site, building, room = (
@@ -132,3 +140,69 @@ def test_ten_years_find_the_season_that_made_them():
     np.testing.assert_allclose(fitted.expected(days), truth, atol=0.002)
     assert fitted.anomaly_keep == pytest.approx(0.85, abs=0.03)
     assert fitted.anomaly_sd == pytest.approx(0.006, rel=0.1)
+
+
+LIVELY = np.array([-0.5, 0.1, -0.2, 0.15])
+
+
+def test_the_evidence_with_a_lively_remainder_is_generalised_least_squares():
+    days, values = room_year(200)
+    lively = np.exp(harmonics(days)[:, 1:] @ LIVELY)
+    evidence = season_evidence(days, values, 0.85, 0.006, lively)
+    covariance = 0.006**2 * 0.85 ** np.abs(np.subtract.outer(days, days)) * np.outer(lively, lively)
+    expected = GLS(values, harmonics(days), sigma=covariance).fit()
+    np.testing.assert_allclose(
+        np.linalg.solve(evidence.precision, evidence.shift), expected.params, rtol=1e-8
+    )
+
+
+def test_the_liveliness_is_where_an_optimiser_finds_the_penalised_likelihood():
+    days = FIRST + np.arange(730)
+    values = weather(730) * np.exp(harmonics(days)[:, 1:] @ LIVELY)
+    share = (1 - MOISTURE.anomaly_keep**2) / (1 + MOISTURE.anomaly_keep**2)
+
+    def cost(at):
+        log_sd = harmonics(days) @ at
+        likelihood = np.sum(log_sd + 0.5 * (values / np.exp(log_sd)) ** 2)
+        return share * likelihood + 0.5 * np.sum((at[1:] / MOISTURE.lively_sd) ** 2)
+
+    expected = minimize(cost, np.array([np.log(0.006), 0, 0, 0, 0]), tol=1e-10).x[1:]
+    np.testing.assert_allclose(liveliness(days, values, MOISTURE), expected, atol=1e-4)
+
+
+def test_long_histories_find_when_a_room_is_lively():
+    days = FIRST + np.arange(7300)
+    factor = np.exp(harmonics(days)[:, 1:] @ LIVELY)
+    season = fit_seasons({"a": (days, 0.08 + weather(7300) * factor)}, {"a": ""}, MOISTURE)["a"]
+    # 7300 days of correlation 0.85 are worth 1180 squares: standard error sqrt(1 / 1180) = 0.03; four of them
+    np.testing.assert_allclose(season.lively, LIVELY, atol=0.12)
+    assert season.anomaly_keep == pytest.approx(0.85, abs=0.03)
+    np.testing.assert_allclose(
+        season.liveliness(days[:365]), np.exp(harmonics(days[:365])[:, 1:] @ season.lively)
+    )
+
+
+def test_no_readings_leave_a_room_as_lively_all_year():
+    assert np.all(liveliness(np.array([], int), np.array([]), MOISTURE) == 0)
+
+
+@pytest.mark.parametrize(("years", "truth"), [(12, 0.0), (12, 1.0), (12, 6.0)])
+def test_years_that_differ_more_widen_the_year_to_come(years, truth):
+    """Years are made with a known factor on the prior variance; the answer keeps their order."""
+    rng = np.random.default_rng(5)
+    residuals, room = {}, Season(NOTHING, NO_SPREAD, 0.004, 0.8)
+    for name in "abcd":
+        days = FIRST + np.arange(365 * years)
+        own = rng.standard_normal((years, N_COEFFICIENTS)) * MOISTURE.year_sd * np.sqrt(truth)
+        shift = np.einsum("yp,ydp->yd", own - own.mean(axis=0), harmonics(days).reshape(years, 365, -1))
+        residuals[name] = days, shift.ravel() + weather(len(days), 0.8, 0.004, seed=ord(name))
+    factor = year_scatter(residuals, dict.fromkeys("abcd", room), MOISTURE)
+    # twelve years of five coefficients: relative error sqrt(2 / 55) = 0.19, and the prior pulls towards 1
+    low, high = {0.0: (0.0, 0.25), 1.0: (0.6, 1.6), 6.0: (3.0, 9.0)}[truth]
+    assert low < factor < high
+
+
+def test_a_single_year_cannot_tell_how_years_differ():
+    days, values = room_year(500)
+    residuals = {"a": (days, values - 0.08)}
+    assert year_scatter(residuals, {"a": Season(NOTHING, NO_SPREAD, 0.006, 0.85)}, MOISTURE) == 1.0

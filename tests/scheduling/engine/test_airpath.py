@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -16,19 +18,23 @@ def covariance(path):
     return root @ root.T
 
 
-def path_with(days, seed=0, **kwargs):
+CALM_WINTER = replace(SEASON, lively=np.array([-0.6, 0.2, -0.3, 0.1]))
+
+
+def path_with(days, seed=0, season=SEASON, **kwargs):
     values = harmonics(days) @ COEFFICIENTS + 0.005 * np.random.default_rng(seed).standard_normal(len(days))
-    return room_path(SEASON, MOISTURE, days, values, FIRST, LAST, **kwargs), values
+    return room_path(season, MOISTURE, days, values, FIRST, LAST, **kwargs), values
 
 
 @settings(deadline=None, max_examples=30)
-@given(st.sets(st.integers(FIRST, LAST), max_size=60))
-def test_gaps_and_future_are_the_exact_conditional_law(seen):
+@given(st.sets(st.integers(FIRST, LAST), max_size=60), st.sampled_from([SEASON, CALM_WINTER]))
+def test_gaps_and_future_are_the_exact_conditional_law(seen, season):
     days = np.array(sorted(seen), int)
-    path, values = path_with(days)
+    path, values = path_with(days, season=season)
     grid = np.arange(FIRST, LAST + 1)
     columns = harmonics(grid)
     weather = SEASON.anomaly_sd**2 * SEASON.anomaly_keep ** np.abs(np.subtract.outer(grid, grid))
+    weather *= np.outer(season.liveliness(grid), season.liveliness(grid))
     at = days - FIRST
     gain = weather[:, at] @ np.linalg.inv(weather[np.ix_(at, at)])
     mean = columns @ COEFFICIENTS + gain @ (values - columns[at] @ COEFFICIENTS)

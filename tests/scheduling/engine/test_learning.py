@@ -8,12 +8,11 @@ from hypothesis import strategies as st
 from scipy.optimize import minimize
 from scipy.stats import multivariate_t, norm
 
-from scheduling.engine import learning
 from scheduling.engine.cases import Beliefs
-from scheduling.engine.findings import Findings
+from scheduling.engine.findings import N_NOISES, Findings
 from scheduling.engine.forecast import Knock, Record, build_model
 from scheduling.engine.lag import lagged
-from scheduling.engine.learning import fleet_prior, probit_laplace, said_by, update
+from scheduling.engine.learning import probit_laplace, update
 from scheduling.engine.moisture import equilibrium_moisture
 from tests.scheduling.engine.invented import ALWAYS, TODAY, room, subject
 
@@ -32,11 +31,13 @@ def some_prior(k=3, shape=6.0, scale=0.8, seed=0):
 
 def some_findings(n=9, k=3, seed=1):
     rng = np.random.default_rng(seed)
-    return Findings(rng.standard_normal((k, n, 4)), rng.uniform(0.2, 3.0, n), 2 * rng.standard_normal(n))
+    parts, noise = rng.standard_normal((k, n, 4)), rng.uniform(0.2, 3.0, n)
+    return Findings(parts, noise, 2 * rng.standard_normal(n), np.zeros((n, N_NOISES)), np.zeros(n))
 
 
 def part_of(findings, rows):
-    return Findings(findings.parts[:, rows], findings.noise[rows], findings.values[rows])
+    by_row = (getattr(findings, name)[rows] for name in ("noise", "values", "shares", "closed"))
+    return Findings(findings.parts[:, rows], *by_row)
 
 
 def test_the_regression_is_ordinary_least_squares_on_rows_added_for_the_prior():
@@ -102,8 +103,8 @@ def test_records_that_contradict_each_other_widen_the_noise():
     prior, found = some_prior(k=1), some_findings(n=2, k=1)
     same = found.parts[:, [0, 0]]
     middle = float(same[0, 0] @ prior.mean[0])
-    apart = Findings(same, np.ones(2), np.array([middle - 6.0, middle + 6.0]))
-    together = Findings(same, np.ones(2), np.array([middle, middle]))
+    apart = replace(found, parts=same, noise=np.ones(2), values=np.array([middle - 6.0, middle + 6.0]))
+    together = replace(apart, values=np.array([middle, middle]))
     assert update(prior, apart).scale[0] > prior.scale[0] > update(prior, together).scale[0]
 
 
@@ -157,35 +158,6 @@ def test_a_probit_that_makes_no_sense_is_refused():
         probit_laplace(np.zeros(2), np.eye(2), design * np.nan, np.zeros(5), happened)
 
 
-def test_the_fleets_prior_is_the_joint_gaussian_of_all_instruments(monkeypatch):
-    monkeypatch.setattr(learning, "NOISE_WORTH", 1e15)  # noise known, so that the model is linear
-    prior = some_prior(k=1, scale=1.0)
-    others = [some_findings(n=n, k=1, seed=n) for n in (3, 5)]
-    heard = said_by(prior, others[0]) + said_by(prior, others[1])
-    found = fleet_prior(prior, heard)
-    spread, shared = prior.spread[0], learning.SHARED
-    # joint prior of (own, first other, second other): they share `shared` of the variance
-    joint = np.kron(shared * np.ones((3, 3)) + (1 - shared) * np.eye(3), spread)
-    design = np.zeros((8, 12))
-    design[:3, 4:8], design[3:, 8:] = others[0].parts[0], others[1].parts[0]
-    noise = np.diag(np.concatenate([other.noise for other in others]))
-    values = np.concatenate([other.values for other in others])
-    mean = np.tile(prior.mean[0], 3)
-    gain = joint @ design.T @ np.linalg.inv(design @ joint @ design.T + noise)
-    np.testing.assert_allclose(found.mean[0], (mean + gain @ (values - design @ mean))[:4], rtol=1e-8)
-    np.testing.assert_allclose(
-        found.spread[0], (joint - gain @ design @ joint)[:4, :4], rtol=1e-7, atol=1e-10
-    )
-
-
-def test_what_an_instrument_said_itself_is_taken_out_again():
-    prior = some_prior(k=1)
-    own, other = (said_by(prior, some_findings(n=4, k=1, seed=s)) for s in (1, 2))
-    left = own + other - own
-    np.testing.assert_allclose(left.precision, other.precision, atol=1e-12)
-    assert left.count == 4
-
-
 # from records to outlooks
 
 
@@ -225,7 +197,7 @@ def test_records_that_fit_narrow_the_band():
     assert np.all(learned.sd < prior_only.sd)
 
 
-def test_an_instrument_without_records_learns_from_its_like_but_not_from_others():
+def test_an_instrument_without_records_learns_from_its_like_and_less_from_others():
     air = room(days=1200)
     fresh = subject(instrument="fresh")
     like = [tuned(air, 600.0, seed=j, instrument=f"like {j}") for j in range(4)]
@@ -236,7 +208,7 @@ def test_an_instrument_without_records_learns_from_its_like_but_not_from_others(
         outlook(fresh, *others)[0],
     )
     assert taught.mean[8] < 1.2 * alone.mean[8] < 0  # drier winter, flatter, and more so
-    assert untaught.mean[8] == pytest.approx(alone.mean[8], abs=0.01)
+    assert taught.mean[8] - alone.mean[8] < 1.5 * (untaught.mean[8] - alone.mean[8]) < 0
     assert taught.learned_from == 0
     assert taught.mostly_prior
 

