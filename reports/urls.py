@@ -3,7 +3,7 @@
 from django.contrib.auth import views as auth
 from django.urls import path
 
-from reports import views
+from reports import season_views, views
 from reports.budget import views as budget
 
 urlpatterns = [
@@ -20,8 +20,9 @@ urlpatterns = [
     path("rooms/", views.room_list, name="rooms"),
     path("rooms/<int:pk>/", views.room, name="room"),
     path("rooms/<int:pk>/figures/<slug:name>/", views.room_figure, name="room_figure"),
-    path("season/", views.season_plan, name="season_plan"),
-    path("season/<int:pk>/", views.season_plan, name="one_season_plan"),
+    path("season/", season_views.season_plan, name="season_plan"),
+    path("season/<int:pk>/", season_views.season_plan, name="one_season_plan"),
+    path("season/drafts/<int:pk>/", season_views.draft_order, name="draft_order"),
     path("budget/", budget.budget, name="budget"),
     path("budget/<slug:form_name>/", budget.budget_export, name="budget_export"),
     path("requests/", views.request_list, name="requests"),

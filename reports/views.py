@@ -19,8 +19,8 @@ from reports.axis import TimeAxis
 from reports.doors import current_site, own_or_404, site_page
 from reports.figures import ROOM_FIGURES, deviation_figure, room_days
 from reports.filters import InstrumentFilter, RequestFilter
-from reports.queries import budget, freshness, instruments, plans, records, rooms, score, season, week
-from scheduling.models import Forecast, SeasonPlan
+from reports.queries import budget, freshness, instruments, plans, records, rooms, score, week
+from scheduling.models import Forecast
 
 PAGE_SIZE = 80
 
@@ -176,20 +176,6 @@ def room_figure(request: HttpRequest, pk: int, name: str) -> JsonResponse:
     today = timezone.localdate()
     days = room_days(one, today) or (room_days(one.borrows_from, today) if one.borrows_from else [])
     return JsonResponse(ROOM_FIGURES[name](days, today).as_json())
-
-
-@site_page
-def season_plan(request: HttpRequest, pk: int | None = None) -> HttpResponse:
-    """Show a season plan: the one people work by, or the one asked for."""
-    plan = (
-        plans.plan_for(current_site(request), timezone.localdate())
-        if pk is None
-        else own_or_404(request, SeasonPlan.objects.select_related("site"), pk)
-    )
-    page = season.season_page(current_site(request), plan) if plan else None
-    monday = monday_before(timezone.localdate())
-    context = {"page": page, "this_monday": monday, "plan_start": monday}
-    return render(request, "reports/season_plan.html", context)
 
 
 @site_page

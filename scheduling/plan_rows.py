@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from django.db import transaction
 
@@ -12,8 +14,18 @@ from fleet.models import Site
 from scheduling import reasons
 from scheduling.dated_work import DatedTuning
 from scheduling.engine.season import SeasonResult
+from scheduling.line_costs import store_lines
 from scheduling.models import ForecastRun, PlannedVisit, PutOff, SeasonPlan
-from scheduling.season_problem import SeasonSetup
+from scheduling.plan_moves import what_moved
+from scheduling.season_problem import Previous, SeasonSetup
+
+
+@dataclass(frozen=True)
+class Before:
+    """The plan people worked by, if any, and the weeks to come in which it had each service."""
+
+    plan: SeasonPlan | None
+    weeks: Previous
 
 
 @transaction.atomic
@@ -25,8 +37,10 @@ def store_plan(
     result: SeasonResult,
     calendar_cost: float,
     now: datetime,
+    before: Before | None = None,
 ) -> SeasonPlan:
-    """Store a draft with its visits and what it puts off."""
+    """Store a draft with its visits, what it puts off, what it moved and what it was judged by."""
+    before = before or Before(None, {})
     used = result.hours_used.copy()
     for tuning in setup.wishes.dated:
         used[setup.season.week(tuning.day) - 1] += setup.lines[tuning.line].hours
@@ -47,10 +61,22 @@ def store_plan(
         hour_worth=result.hour_worth.tolist(),
         calendar_cost=float(calendar_cost),
         notes=_notes(setup),
+        hours_by_person=_hours_by_person(setup),
+        before=before.plan,
+        moves=what_moved(setup, result, before.weeks),
     )
     PlannedVisit.objects.bulk_create(_visits(plan, setup, result, run), batch_size=500)
     PutOff.objects.bulk_create(_put_off(plan, setup, result), batch_size=500)
+    store_lines(plan, setup)
     return plan
+
+
+def _hours_by_person(setup: SeasonSetup) -> list[list[Any]]:
+    offered = setup.offered
+    return [
+        [person.pk if person else None, hours.tolist()]
+        for person, hours in zip(offered.people, offered.hours, strict=True)
+    ]
 
 
 def _notes(setup: SeasonSetup) -> list[str]:
@@ -74,7 +100,7 @@ def _visits(
             yield _visit(plan, setup, job, week, person, words[week], held=held)
     for (job, week), tunings in _dated(setup).items():
         words_for = reasons.dated_reason(tunings)
-        yield _visit(plan, setup, job, week, tunings[0].person, words_for, times=len(tunings))
+        yield _visit(plan, setup, job, week, tunings[0].person, words_for, times=len(tunings), dated=True)
 
 
 def _dated(setup: SeasonSetup) -> dict[tuple[int, int], list[DatedTuning]]:
@@ -94,6 +120,7 @@ def _visit(
     reason: str,
     held: bool = False,
     times: int = 1,
+    dated: bool = False,
 ) -> PlannedVisit:
     line = setup.lines[job]
     return PlannedVisit(
@@ -105,6 +132,7 @@ def _visit(
         technician=setup.offered.people[person],
         reason=reason,
         held=held,
+        dated=dated,
     )
 
 

@@ -9,11 +9,12 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
+from django.db.models import QuerySet
 from django.utils import timezone
 
 from fleet.models import Site
 from fleet.refusal import Refused
-from fleet.weeks import monday_before, week_of
+from fleet.weeks import monday_before, mondays, week_of
 from scheduling import forecasting
 from scheduling.engine.season import SeasonResult, plan_season
 from scheduling.engine.season import write_model as write_mps
@@ -21,8 +22,8 @@ from scheduling.engine.season.calendar_rule import calendar_plan
 from scheduling.engine.season.solver import SolverError
 from scheduling.inputs import fleet_facts, hours_offered
 from scheduling.models import SeasonPlan
-from scheduling.plan_rows import store_plan
-from scheduling.season_problem import Season, SeasonSetup, calendar_intervals, season_setup
+from scheduling.plan_rows import Before, store_plan
+from scheduling.season_problem import Previous, Season, SeasonSetup, calendar_intervals, season_setup
 
 MOST_WEEKS = 60
 RULES = ("all", "none")
@@ -54,6 +55,7 @@ def make_season_plan(
     write_model: Path | None = None,
     progress: Progress | None = None,
     now: datetime | None = None,
+    must_stop: Callable[[], bool] | None = None,
 ) -> SeasonPlan:
     """Make, store and return a draft of a season plan; a path given is written the integer model in MPS.
 
@@ -64,12 +66,15 @@ def make_season_plan(
     """
     check(wanted, today)
     run = forecasting.refresh(site, today, progress=progress, now=now)
-    setup = set_up(site, wanted, today)
+    before = worked_by(site, Season(wanted.start, wanted.weeks, today))
+    setup = set_up(site, wanted, today, before.weeks)
     if write_model is not None:
         _write(setup, write_model)
-    result = solve(setup, wanted.time_limit, progress or (lambda line: None))
+    result = solve(setup, wanted.time_limit, progress or (lambda line: None), must_stop)
     rival = calendar_plan(setup.problem, calendar_intervals(setup))
-    return store_plan(site, setup, run, wanted.rules, result, rival.cost, now or timezone.now())
+    if wanted.rules == "none":
+        before = replace(before, weeks={})
+    return store_plan(site, setup, run, wanted.rules, result, rival.cost, now or timezone.now(), before)
 
 
 def check(wanted: Wanted, today: date) -> None:
@@ -96,7 +101,7 @@ def check(wanted: Wanted, today: date) -> None:
         raise Refused("the season's last day is out of range", value=last, accepted=f"{today} to {furthest}")
 
 
-def set_up(site: Site, wanted: Wanted, today: date) -> SeasonSetup:
+def set_up(site: Site, wanted: Wanted, today: date, before: Previous | None = None) -> SeasonSetup:
     """Return a site's season as the planner's problem.
 
     Raises
@@ -114,25 +119,27 @@ def set_up(site: Site, wanted: Wanted, today: date) -> SeasonSetup:
     ahead = (season.last_day - today).days + 1
     facts = fleet_facts(site, today, max(forecasting.HORIZON_DAYS, ahead))
     model = forecasting.model_of(facts)
-    return season_setup(
-        site, season, facts, model, offered, wanted.rules == "all", approved_weeks(site, season)
-    )
+    if before is None:
+        before = worked_by(site, season).weeks
+    return season_setup(site, season, facts, model, offered, wanted.rules == "all", before)
 
 
-def approved_weeks(site: Site, season: Season) -> dict[tuple[int, str], tuple[int, ...]]:
-    """Return the weeks to come in which the approved plan, if there is one, has each service."""
+def worked_by(site: Site, season: Season) -> Before:
+    """Return the approved plan that people work by, if any, with the weeks to come of each service."""
     first = max(season.start, monday_before(season.today))
     plan = current_plan(site, first)
     if plan is None or plan.state != SeasonPlan.State.APPROVED:
-        return {}
+        return Before(None, {})
     weeks: dict[tuple[int, str], tuple[int, ...]] = defaultdict(tuple)
     rows = plan.visits.filter(week__gte=first, week__lte=season.last_day).order_by("week")
     for instrument, kind, week in rows.values_list("instrument_id", "kind", "week"):
         weeks[instrument, kind] += (season.week(week),)
-    return dict(weeks)
+    return Before(plan, dict(weeks))
 
 
-def solve(setup: SeasonSetup, time_limit: float, say: Progress) -> SeasonResult:
+def solve(
+    setup: SeasonSetup, time_limit: float, say: Progress, must_stop: Callable[[], bool] | None = None
+) -> SeasonResult:
     """Return the best plan found within the time limit.
 
     Raises
@@ -141,7 +148,9 @@ def solve(setup: SeasonSetup, time_limit: float, say: Progress) -> SeasonResult:
         Where held visits do not fit the hours; the words name them.
     """
     try:
-        return plan_season(setup.problem, time_limit, lambda step, gap: say(f"{step}, gap {gap:.2%}"))
+        return plan_season(
+            setup.problem, time_limit, lambda step, gap: say(f"{step}, gap {gap:.2%}"), must_stop
+        )
     except ValueError as error:
         first = week_of(setup.season.start)
         raise Refused(f"the season cannot be planned: {error} (week 1 is {first})") from error
@@ -160,25 +169,47 @@ def _write(setup: SeasonSetup, path: Path) -> None:
 
 
 def approve(plan: SeasonPlan, at: datetime) -> SeasonPlan:
-    """Make a draft the plan that people work by; approving it again changes nothing."""
+    """Make a draft the plan that people work by; approving it again changes nothing.
+
+    Week by week the plan approved last is the one that counts. A former plan of which no week to come is left
+    is marked as replaced; one that reaches further stays approved for those weeks.
+    """
     SeasonPlan.objects.filter(pk=plan.pk, state=SeasonPlan.State.DRAFT).update(
         state=SeasonPlan.State.APPROVED, approved_at=at
     )
     plan.refresh_from_db(fields=["state", "approved_at"])
+    first = monday_before(plan.site.local_date(at))
+    approved = SeasonPlan.objects.of_site(plan.site).filter(state=SeasonPlan.State.APPROVED)
+    taken: set[date] = set()
+    gone = []
+    for one in approved.order_by("-approved_at", "-pk"):
+        ahead = {monday for monday in mondays(one.start, one.weeks) if monday >= first}
+        if ahead and ahead <= taken:
+            gone.append(one.pk)
+        taken |= ahead
+    SeasonPlan.objects.filter(pk__in=gone).update(state=SeasonPlan.State.REPLACED)
     return plan
 
 
+def replaced(site: Site) -> QuerySet[SeasonPlan]:
+    """Return the plans that others have been approved instead of."""
+    return SeasonPlan.objects.of_site(site).filter(state=SeasonPlan.State.REPLACED)
+
+
 def current_plan(site: Site, week_monday: date) -> SeasonPlan | None:
-    """Return the newest approved plan that covers a week, else the newest draft, else None."""
+    """Return the plan approved last of those that cover a week, else the newest draft, else None.
+
+    A replaced plan still tells what was worked by in weeks that have passed.
+    """
     covering = SeasonPlan.objects.of_site(site).filter(
         start__lte=week_monday, start__gt=week_monday - timedelta(weeks=MOST_WEEKS)
     )
     newest = (
-        (SeasonPlan.State.APPROVED, ("-approved_at", "-pk")),
-        (SeasonPlan.State.DRAFT, ("-made_at", "-pk")),
+        (covering.exclude(state=SeasonPlan.State.DRAFT), ("-approved_at", "-pk")),
+        (covering.filter(state=SeasonPlan.State.DRAFT), ("-made_at", "-pk")),
     )
-    for state, order in newest:
-        for plan in covering.filter(state=state).order_by(*order).iterator(50):
+    for plans, order in newest:
+        for plan in plans.order_by(*order).iterator(50):
             if week_monday < plan.start + timedelta(weeks=plan.weeks):
                 return plan
     return None

@@ -76,9 +76,13 @@ class Wishes:
     """What binds the season beside paths and hours; empty where a plan is made without rules."""
 
     held: dict[int, tuple[int, ...]] = field(default_factory=dict)
-    barred: dict[int, tuple[int, ...]] = field(default_factory=dict)
+    closed: dict[int, dict[int, str]] = field(default_factory=dict)
     dated: tuple[DatedTuning, ...] = ()
     notes: tuple[str, ...] = ()
+
+    def barred(self, line: int) -> tuple[int, ...]:
+        """Weeks closed to a line."""
+        return tuple(self.closed.get(line, {}))
 
 
 @dataclass(frozen=True)
@@ -168,7 +172,7 @@ def _jobs(
             cost=cost[n],
             days_out=days_out[n],
             held=wishes.held.get(n, ()),
-            barred=wishes.barred.get(n, ()),
+            barred=wishes.barred(n),
             people=offered.able(line.subject.service),
             previous=previous.get((line.instrument_id, line.subject.service), ()),
         )
@@ -183,8 +187,8 @@ def _wishes(
     performed = performances(site, season.mondays)
     pairs = [(line, week - 1) for line, weeks in held.items() for week in weeks]
     work = dated_work(lines, performed, pairs, offered, season.start, season.today)
-    barred = _barred(site, season, lines, performed, work.tunings)
-    return work.hours, Wishes(held, barred, tuple(work.tunings), tuple(notes + work.without_hours))
+    closed = _closed(site, season, lines, performed, work.tunings)
+    return work.hours, Wishes(held, closed, tuple(work.tunings), tuple(notes + work.without_hours))
 
 
 def _held(
@@ -210,14 +214,14 @@ def _held(
     return dict(held), notes
 
 
-def _barred(
+def _closed(
     site: Site,
     season: Season,
     lines: Sequence[Line],
     performed: Sequence[Performance],
     dated: Sequence[DatedTuning],
-) -> dict[int, tuple[int, ...]]:
-    """Return the weeks closed to each line.
+) -> dict[int, dict[int, str]]:
+    """Return the weeks closed to each line with the reason in words.
 
     Closed are: a room booked solid; for a tuning, a week with a dated one; for a voicing, a week in which a
     hardener would be wet at a performance whichever working day is chosen.
@@ -227,15 +231,15 @@ def _barred(
     for performance in performed:
         played[performance.instrument_id].add(performance.day)
     tuned = {(tuning.line, season.week(tuning.day)) for tuning in dated}
-    closed: dict[int, tuple[int, ...]] = {}
+    closed: dict[int, dict[int, str]] = {n: {} for n in range(len(lines))}
     for n, line in enumerate(lines):
-        closed[n] = tuple(
-            week
-            for week, monday in enumerate(season.mondays, start=1)
-            if (line.room_on(monday), monday) in solid
-            or (n, week) in tuned
-            or (line.subject.service == "voicing" and _never_dry(monday, played[line.instrument_id]))
-        )
+        for week, monday in enumerate(season.mondays, start=1):
+            if (line.room_on(monday), monday) in solid:
+                closed[n][week] = f"{line.room_on(monday)} is booked solid"
+            elif (n, week) in tuned:
+                closed[n][week] = "it is tuned for a performance in that week"
+            elif line.subject.service == "voicing" and _never_dry(monday, played[line.instrument_id]):
+                closed[n][week] = "a hardener would still be wet at a performance"
     return closed
 
 

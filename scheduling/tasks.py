@@ -11,7 +11,7 @@ from django.conf import settings
 from django.utils import timezone
 
 from fleet.models import Site
-from scheduling import backtesting, changed_facts, forecasting, outbox, planning, ticking
+from scheduling import backtesting, changed_facts, draft_orders, forecasting, outbox, planning, ticking
 from scheduling.models import Letter
 
 
@@ -27,6 +27,8 @@ def tick() -> None:
         refresh_changed.delay(site)
     for asked in found.backtests:
         backtest.delay(asked)
+    for order in found.orders:
+        make_draft.delay(order)
 
 
 @shared_task(name="scheduling.send_letter")  # type: ignore[untyped-decorator]
@@ -66,6 +68,12 @@ def plan_site(site_id: int, start: str, weeks: int, hours_per_week: float | None
     site = Site.objects.get(pk=site_id)
     wanted = planning.Wanted(date.fromisoformat(start), weeks, hours_per_week)
     planning.make_season_plan(site, wanted, site.local_date(timezone.now()))
+
+
+@shared_task(name="scheduling.make_draft")  # type: ignore[untyped-decorator]
+def make_draft(order_id: int) -> None:
+    """Make a draft that somebody asked for, unless that was done."""
+    draft_orders.make(order_id)
 
 
 @worker_ready.connect  # type: ignore[untyped-decorator]

@@ -11,8 +11,9 @@ from django.db.models import OuterRef, Subquery
 from fleet.models import Instrument, Site
 from fleet.weeks import monday_before
 from scheduling import backtesting, changed_facts, letters, outbox
+from scheduling.asked_work import unclaimed
 from scheduling.heartbeats import TICK, beat, take_turn
-from scheduling.models import ForecastRun
+from scheduling.models import DraftOrder, ForecastRun
 
 log = logging.getLogger(__name__)
 
@@ -28,12 +29,16 @@ CHANGE_AGAIN_AFTER = timedelta(minutes=5)
 
 @dataclass(frozen=True)
 class Found:
-    """What a tick found to do: letters, sites without a forecast of today or with missed changes, scores."""
+    """What a tick found to do.
+
+    Letters to send, sites without a forecast of today or with missed changes, scores and drafts asked for.
+    """
 
     letters: list[int]
     sites: list[int]
     changed: list[int]
     backtests: list[int]
+    orders: list[int]
 
 
 def tick(now: datetime) -> Found:
@@ -57,6 +62,7 @@ def tick(now: datetime) -> Found:
             for asked in backtesting.forgotten(now)
             if take_turn(f"backtest {asked}", now, REFRESH_AGAIN_AFTER)
         ],
+        orders=unclaimed(DraftOrder, now),
     )
 
 

@@ -2,9 +2,15 @@
 
 from django.urls import path
 
-from scheduling.views import health, scores
+from scheduling.views import health, scores, season
 
 urlpatterns = [
     path("healthz", health.healthz, name="healthz"),
+    path("season/visits/<int:pk>/hold/", season.hold, name="hold_visit"),
+    path("season/visits/<int:pk>/release/", season.release, name="release_visit"),
+    path("season/visits/<int:pk>/move/", season.move, name="move_visit"),
+    path("season/<int:pk>/approve/", season.approve, name="approve_plan"),
+    path("season/drafts/", season.order_draft, name="order_draft"),
+    path("season/drafts/<int:pk>/cancel/", season.cancel_draft, name="cancel_draft"),
     path("forecasts/score/ask/", scores.ask_score, name="ask_score"),
 ]

@@ -7,12 +7,15 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 from itertools import groupby
+from typing import Any
 
 from fleet.models import Instrument, Room, Site
-from fleet.weeks import mondays
-from scheduling.models import PlannedVisit, PutOff, SeasonPlan
+from fleet.weeks import monday_before, mondays
+from scheduling.asked_work import OPEN
+from scheduling.models import DraftOrder, PlanChange, PlannedVisit, PutOff, SeasonPlan
 
 DEAREST = 12
+CHANGES = 40
 
 
 @dataclass(frozen=True)
@@ -26,6 +29,11 @@ class WeekColumn:
     offered_length: float
     used_length: float
     new_month: bool
+
+    @property
+    def over(self) -> bool:
+        """Whether more is planned than offered."""
+        return self.used > self.offered + 1e-6
 
 
 @dataclass(frozen=True)
@@ -45,6 +53,15 @@ class RoomRows:
 
 
 @dataclass(frozen=True)
+class Followed:
+    """The first and last week to come in which people work by a plan, and the plan they work by instead."""
+
+    first: date | None
+    last: date | None
+    instead: SeasonPlan | None
+
+
+@dataclass(frozen=True)
 class SeasonPage:
     """A season plan as a page shows it."""
 
@@ -56,6 +73,23 @@ class SeasonPage:
     offered: float
     used: float
     others: list[SeasonPlan]
+    changes: list[PlanChange]
+    open_orders: list[DraftOrder]
+    followed: Followed
+    from_now: date
+
+    @property
+    def weeks_from_now(self) -> int:
+        """How many weeks of the plan are left."""
+        return max(self.plan.weeks - (self.from_now - self.plan.start).days // 7, 1)
+
+    @property
+    def moves(self) -> list[dict[str, Any]]:
+        """What moved against the plan before, its weeks as days."""
+        return [
+            {**row, **{end: date.fromisoformat(row[end]) if row[end] else None for end in ("from", "to")}}
+            for row in self.plan.moves
+        ]
 
     @property
     def dearest(self) -> list[PutOff]:
@@ -74,8 +108,8 @@ class SeasonPage:
         return (calendar - self.plan.cost) / calendar if calendar else None
 
 
-def season_page(site: Site, plan: SeasonPlan) -> SeasonPage:
-    """Lay out a plan: four queries whatever the size of the fleet."""
+def season_page(site: Site, plan: SeasonPlan, today: date) -> SeasonPage:
+    """Lay out a plan: the same number of queries whatever the size of the fleet."""
     visits = list(
         PlannedVisit.objects.filter(plan=plan)
         .select_related("instrument__room", "technician")
@@ -94,7 +128,25 @@ def season_page(site: Site, plan: SeasonPlan) -> SeasonPage:
         offered=sum(plan.hours_offered),
         used=sum(plan.hours_used),
         others=list(SeasonPlan.objects.of_site(site).exclude(pk=plan.pk).order_by("-made_at", "-pk")[:8]),
+        changes=list(plan.changes.select_related("instrument").order_by("-version")[:CHANGES]),
+        open_orders=list(DraftOrder.objects.of_site(site).filter(state__in=OPEN)),
+        followed=_followed(site, plan, today),
+        from_now=max(plan.start, monday_before(today)),
     )
+
+
+def _followed(site: Site, plan: SeasonPlan, today: date) -> Followed:
+    """Week by week the plan approved last counts; a draft counts nowhere."""
+    ahead = {week for week in mondays(plan.start, plan.weeks) if week >= monday_before(today)}
+    if plan.approved_at is None:
+        return Followed(None, None, None)
+    newer = SeasonPlan.objects.of_site(site).filter(approved_at__gt=plan.approved_at).order_by("-approved_at")
+    instead = None
+    for other in newer:
+        taken = ahead & set(mondays(other.start, other.weeks))
+        instead = instead or (other if taken else None)
+        ahead -= taken
+    return Followed(min(ahead, default=None), max(ahead, default=None), instead)
 
 
 def _columns(plan: SeasonPlan) -> list[WeekColumn]:

@@ -65,6 +65,12 @@ def signed(value: float | None, digits: int | None = None) -> str:
 
 
 @register.filter
+def size(value: float) -> float:
+    """Return a number without its sign, where words say which way it goes."""
+    return abs(value)
+
+
+@register.filter
 def short_day(day: date | None) -> str:
     """Write a day as people do, with its year only where it could be mistaken."""
     return "" if day is None else words.short_day(day, timezone.localdate())

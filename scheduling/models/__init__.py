@@ -2,15 +2,19 @@
 
 from scheduling.models.forecasts import Backtest, Forecast, ForecastRun, ForecastState
 from scheduling.models.letters import Heartbeat, Letter
+from scheduling.models.plan_changes import DraftOrder, LineCosts, PlanChange
 from scheduling.models.plans import PlannedVisit, PutOff, SeasonPlan
 
 __all__ = [
     "Backtest",
+    "DraftOrder",
     "Forecast",
     "ForecastRun",
     "ForecastState",
     "Heartbeat",
     "Letter",
+    "LineCosts",
+    "PlanChange",
     "PlannedVisit",
     "PutOff",
     "SeasonPlan",

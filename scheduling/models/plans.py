@@ -18,6 +18,7 @@ class SeasonPlan(models.Model):
 
         DRAFT = "draft", "draft"
         APPROVED = "approved", "approved"
+        REPLACED = "replaced", "replaced"
 
     site = models.ForeignKey(Site, models.CASCADE, related_name="season_plans")
     start = models.DateField(help_text="Monday of the first week")
@@ -39,6 +40,21 @@ class SeasonPlan(models.Model):
     notes = models.JSONField(
         default=list, blank=True, help_text="sentences on what could not be planned as asked"
     )
+    hours_by_person = models.JSONField(
+        default=list, blank=True, help_text="rows of [person or null, hours offered week by week]"
+    )
+    before = models.ForeignKey(
+        "self",
+        models.SET_NULL,
+        null=True,
+        blank=True,
+        related_name="followers",
+        help_text="the plan people worked by when this one was made",
+    )
+    moves = models.JSONField(
+        default=list, blank=True, help_text="what stands elsewhere than in the plan before, and why"
+    )
+    version = models.PositiveIntegerField(default=0, help_text="rises with every change by a person")
 
     objects = SiteQuerySet.as_manager()
     site_path = "site"
@@ -64,6 +80,7 @@ class PlannedVisit(models.Model):
     technician = models.ForeignKey(Person, models.SET_NULL, null=True, related_name="planned_visits")
     reason = models.TextField()
     held = models.BooleanField(default=False)
+    dated = models.BooleanField(default=False, help_text="belongs to a performance, whose day it keeps")
 
     objects = SiteQuerySet.as_manager()
     site_path = "plan__site"

@@ -7,6 +7,7 @@ from django.urls import get_resolver, reverse
 
 from fleet.middleware import SESSION_KEY
 from fleet.models import Membership, Role
+from scheduling.models import DraftOrder
 from tests import factories as make
 
 
@@ -28,7 +29,13 @@ def pages_of(house) -> dict[str, str]:
         "room": f"/rooms/{room.pk}/",
         "room_figure": f"/rooms/{room.pk}/figures/wood/",
         "one_season_plan": f"/season/{house.plan.pk}/",
+        "draft_order": f"/season/drafts/{draft_order(house).pk}/",
     }
+
+
+def draft_order(house) -> DraftOrder:
+    wanted = {"start": house.plan.start, "weeks": 18, "asked_at": house.plan.made_at}
+    return DraftOrder.objects.get_or_create(site=house.site, **wanted)[0]
 
 
 OF_ONE_THING = (
@@ -39,6 +46,7 @@ OF_ONE_THING = (
     "room",
     "room_figure",
     "one_season_plan",
+    "draft_order",
 )
 
 

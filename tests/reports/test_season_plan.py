@@ -53,7 +53,7 @@ def test_visits_stand_in_the_column_of_their_week_under_their_room(site):
     make.make_visit(plan, first, MONDAY + timedelta(weeks=2))
     make.make_visit(plan, second, MONDAY, kind="regulation")
     make.make_visit(plan, second, MONDAY, kind="bedding")
-    page = season_page(site, plan)
+    page = season_page(site, plan, TODAY)
     assert [group.room.name for group in page.rooms] == ["Hall", "Attic"]
     cells = [[visit.kind for visit in cell] for cell in page.rooms[0].rows[0].cells]
     assert cells == [["bedding", "regulation"], [], [], []]
@@ -62,7 +62,7 @@ def test_visits_stand_in_the_column_of_their_week_under_their_room(site):
 
 def test_hours_are_bars_of_one_scale(site):
     plan = make.make_plan(site, MONDAY, weeks=2, hours_offered=[20.0, 10.0], hours_used=[15.0, 0.0])
-    page = season_page(site, plan)
+    page = season_page(site, plan, TODAY)
     assert [week.offered_length for week in page.weeks] == [100, 50]
     assert [week.used_length for week in page.weeks] == [75, 0]
 
@@ -92,8 +92,8 @@ def test_the_page_says_how_good_the_plan_is_and_what_fixed_intervals_would_give(
 
 def test_a_held_visit_is_underlined_and_said(read, house):
     text = read("/season/")
-    assert re.search(r'<abbr title="tuning, [^"]*Ida Thorn: [^"]*" class="held">', text)
-    assert '<span class="aside">tuning held </span>' in text
+    assert re.search(r'title="tuning, [^"]*Ida Thorn: [^"]*" class="visit held">', text)
+    assert re.search(r'<span class="aside">tuning held, [A-Z]-\d\d, ', text)
 
 
 def test_what_was_put_off_stands_with_its_reason_the_dearest_first(read, house):
@@ -115,6 +115,10 @@ def test_other_plans_are_one_step_away(read, house):
     assert "6 weeks from 23 November 2026." in read(f"/season/{other.pk}/")
 
 
-def test_without_a_plan_the_page_tells_how_one_is_made(client, site):
+def test_without_a_plan_a_technician_orders_a_draft_and_a_reader_is_told_how_one_is_made(client, site):
     client.force_login(make.make_user(site))
-    assert "manage.py plan_season --start 2026-W48 --weeks 18" in client.get("/season/").content.decode()
+    assert 'action="/season/drafts/"' in client.get("/season/").content.decode()
+    client.force_login(make.make_user(site, "reader"))
+    text = client.get("/season/").content.decode()
+    assert "manage.py plan_season --start 2026-W48 --weeks 18" in text
+    assert 'action="/season/drafts/"' not in text

@@ -1,0 +1,159 @@
+"""What moving a visit to another week would do: days out, hours, rules it breaks, said before it is done."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from fleet.models import Person
+from fleet.weeks import monday_before, mondays
+from scheduling.line_costs import PlanLine, read_lines
+from scheduling.models import PlannedVisit, SeasonPlan
+
+SLACK_HOURS = 1e-6
+Nobody = None
+
+
+@dataclass(frozen=True)
+class Effect:
+    """What one visit in another week means.
+
+    ``cost_change`` is in weighted days, None where the plan's costs are no longer kept; ``over`` the hours
+    that the person, or where people are not known everybody, would then lack in that week; ``broken`` the
+    rules in words.
+    """
+
+    week: date
+    cost_change: float | None
+    technician_id: int | None
+    over: float
+    left: float
+    broken: tuple[str, ...]
+
+
+class PlanHours:
+    """Hours offered and used in a plan by person and week [h]; week 1 is the first."""
+
+    def __init__(self, plan: SeasonPlan, visits: Iterable[PlannedVisit]) -> None:
+        self.plan = plan
+        self.offered: dict[int | None, list[float]] = {
+            person: hours for person, hours in plan.hours_by_person
+        } or {Nobody: plan.hours_offered}
+        self.used: dict[tuple[int | None, int], float] = defaultdict(float)
+        for visit in visits:
+            self.used[self._owner(visit.technician_id), week_in(plan, visit.week)] += visit.hours
+
+    def _owner(self, technician: int | None) -> int | None:
+        return technician if technician in self.offered else Nobody
+
+    def left(self, technician: int | None, week: int) -> float:
+        """Hours a person has left in a week, below zero where more is planned than offered."""
+        owner = self._owner(technician)
+        hours = self.offered.get(owner)
+        return (hours[week - 1] if hours else 0.0) - self.used[owner, week]
+
+    def without(self, visit: PlannedVisit) -> PlanHours:
+        """The same hours with a visit taken out."""
+        rest = PlanHours(self.plan, ())
+        rest.used = self.used.copy()
+        rest.used[self._owner(visit.technician_id), week_in(self.plan, visit.week)] -= visit.hours
+        return rest
+
+
+def week_in(plan: SeasonPlan, monday: date) -> int:
+    """Return the number of a week in a plan, 1 for its first."""
+    return (monday - plan.start).days // 7 + 1
+
+
+def effects(visit: PlannedVisit, today: date) -> list[Effect]:
+    """Return what a visit would mean in every other week to come of its plan; four queries.
+
+    Weeks that have the same service of the instrument already are left out.
+    """
+    plan = visit.plan
+    visits = list(plan.visits.all().order_by("week"))
+    lines = read_lines(plan, [visit.instrument_id])
+    hours = PlanHours(plan, visits).without(visit)
+    same = [v for v in visits if v.instrument_id == visit.instrument_id and v.pk != visit.pk]
+    taken = {v.week for v in same if v.kind == visit.kind}
+    people = _people(lines.get((visit.instrument_id, visit.kind)), visit, plan)
+    first = monday_before(today)
+    return [
+        _effect(visit, monday, lines, same, hours, people)
+        for monday in mondays(plan.start, plan.weeks)
+        if monday != visit.week and monday >= first and monday not in taken
+    ]
+
+
+def _people(line: PlanLine | None, visit: PlannedVisit, plan: SeasonPlan) -> list[int | None]:
+    """Return who could make the visit, whoever makes it now first."""
+    others = list(line.people) if line else []
+    if line is None:
+        rows = Person.objects.of_site(plan.site)
+        others = [person.pk for person in rows if person.can_do(visit.kind) and person.hours_per_week]
+    return [visit.technician_id, *(person for person in others if person != visit.technician_id)]
+
+
+def _effect(
+    visit: PlannedVisit,
+    monday: date,
+    lines: dict[tuple[int, str], PlanLine],
+    same: list[PlannedVisit],
+    hours: PlanHours,
+    people: list[int | None],
+) -> Effect:
+    plan, week = visit.plan, week_in(visit.plan, monday)
+    able = [person for person in people if hours.left(person, week) >= visit.hours - SLACK_HOURS]
+    technician = able[0] if able else people[0]
+    left = hours.left(technician, week) - visit.hours
+    line = lines.get((visit.instrument_id, visit.kind))
+    change = None
+    if line is not None:
+        others = [week_in(plan, v.week) for v in same if v.kind == visit.kind and not v.dated]
+        now, then = [*others, week_in(plan, visit.week)], [*others, week]
+        change = line.cost_of(then) - line.cost_of(now)
+    return Effect(
+        week=monday,
+        cost_change=change,
+        technician_id=technician,
+        over=max(-left, 0.0) if left < -SLACK_HOURS else 0.0,
+        left=max(left, 0.0),
+        broken=tuple(_broken(visit, week, lines, same)),
+    )
+
+
+def _broken(
+    visit: PlannedVisit, week: int, lines: dict[tuple[int, str], PlanLine], same: list[PlannedVisit]
+) -> Iterable[str]:
+    """Say which rules the instrument's visits would break that they keep now."""
+    plan = visit.plan
+    line = lines.get((visit.instrument_id, visit.kind))
+    if line is not None and week in line.closed:
+        yield f"the week is closed to it: {line.closed[week]}"
+    now: dict[str, list[int]] = defaultdict(list)
+    for other in same:
+        now[other.kind].append(week_in(plan, other.week))
+    then = {kind: list(weeks) for kind, weeks in now.items()}
+    now[visit.kind].append(week_in(plan, visit.week))
+    then.setdefault(visit.kind, []).append(week)
+    before = {words for words, _ in _order_broken(visit.instrument_id, lines, now, plan)}
+    for words, told in _order_broken(visit.instrument_id, lines, then, plan):
+        if words not in before:
+            yield told
+
+
+def _order_broken(
+    instrument: int, lines: dict[tuple[int, str], PlanLine], weeks: dict[str, list[int]], plan: SeasonPlan
+) -> Iterable[tuple[tuple[str, int], str]]:
+    for kind, planned in weeks.items():
+        line = lines.get((instrument, kind))
+        for wait in line.waits if line else ():
+            for week in planned:
+                if not wait.allows(week, weeks.get(wait.on, [])):
+                    monday = plan.start + timedelta(weeks=week - 1)
+                    yield (
+                        (wait.name, week),
+                        f"{kind} in the week of {monday.day} {monday:%B} breaks “{wait.name}”: {wait.reason}",
+                    )

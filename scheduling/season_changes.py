@@ -1,0 +1,235 @@
+"""Changes to a season plan by people: hold, release, move, approve; each keeps a row of who did what when."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from django.db import transaction
+from django.db.models import QuerySet
+
+from fleet.models import HeldVisit, Person, Site
+from fleet.refusal import Refused
+from fleet.weeks import week_of
+from scheduling import planning
+from scheduling.engine.season.solution import Outcome, relative_gap
+from scheduling.models import PlanChange, PlannedVisit, SeasonPlan
+from scheduling.move_effects import Effect, effects, week_in
+from scheduling.reasons import spoken
+
+What = PlanChange.What
+
+
+class ChangedMeanwhile(Refused):
+    """Somebody else changed what this change rests on; nothing was stored."""
+
+
+@dataclass(frozen=True)
+class Author:
+    """Who makes a change: the user, and the name that is kept."""
+
+    user: Any
+    name: str
+
+
+def author(user: Any, site: Site) -> Author:
+    """Return the author that a user is at a site: by the name of their person there, else of the login."""
+    person = Person.objects.of_site(site).filter(user=user).order_by("pk").first()
+    return Author(user, person.name if person else user.get_full_name() or user.get_username())
+
+
+@transaction.atomic
+def hold(visit: PlannedVisit, seen: int, by: Author, at: datetime) -> PlanChange:
+    """Fix a visit in its week; every plan to come is built around it.
+
+    Raises
+    ------
+    fleet.refusal.Refused
+        Where it belongs to a performance, or the plan was changed since the version seen.
+    """
+    plan, visit = _locked(visit, seen)
+    _not_dated(visit)
+    HeldVisit.objects.get_or_create(instrument=visit.instrument, kind=visit.kind, week=visit.week)
+    _show_held(visit, True)
+    return _note(plan, by, at, What.HELD, visit, from_week=visit.week)
+
+
+@transaction.atomic
+def release(visit: PlannedVisit, seen: int, by: Author, at: datetime) -> PlanChange:
+    """Let a visit go: it stays where it is in this plan, the next plan may move it.
+
+    Raises
+    ------
+    fleet.refusal.Refused
+        Where the plan was changed since the version seen.
+    """
+    plan, visit = _locked(visit, seen)
+    _held_facts(visit).delete()
+    _show_held(visit, False)
+    return _note(plan, by, at, What.RELEASED, visit, from_week=visit.week)
+
+
+@transaction.atomic
+def move(visit: PlannedVisit, to_week: date, seen: int, by: Author, at: datetime) -> PlanChange:
+    """Move a visit to another week and hold it there; costs and hours of the plan follow.
+
+    Raises
+    ------
+    fleet.refusal.Refused
+        Where the week is no week to come of the plan or has the service already, where the visit belongs to
+        a performance, or the plan was changed since the version seen.
+    """
+    plan, visit = _locked(visit, seen)
+    _not_dated(visit)
+    effect = _effect_in(visit, to_week, plan.site.local_date(at))
+    _held_facts(visit).delete()
+    HeldVisit.objects.get_or_create(instrument=visit.instrument, kind=visit.kind, week=to_week)
+    PlannedVisit.objects.filter(plan__site=plan.site, instrument=visit.instrument, kind=visit.kind).filter(
+        week=visit.week
+    ).update(held=False)
+    from_week = visit.week
+    _account(plan, visit, effect)
+    visit.week, visit.held, visit.technician_id = to_week, True, effect.technician_id
+    visit.reason = f"Moved here from the week of {spoken(from_week)} by {by.name}. {visit.reason}"
+    visit.save(update_fields=["week", "held", "technician", "reason"])
+    _show_held(visit, True)
+    return _note(plan, by, at, What.MOVED, visit, from_week=from_week, effect=effect)
+
+
+def _effect_in(visit: PlannedVisit, to_week: date, today: date) -> Effect:
+    found = {effect.week: effect for effect in effects(visit, today)}
+    if to_week not in found:
+        raise Refused(
+            f"the {visit.kind} of {visit.instrument.tag} cannot be moved there",
+            value=week_of(to_week),
+            accepted="another week to come of the plan that does not have this service already",
+        )
+    return found[to_week]
+
+
+def _account(plan: SeasonPlan, visit: PlannedVisit, effect: Effect) -> None:
+    """Let the plan's figures follow a move; the bound stays proven for every plan within the hours."""
+    used = list(plan.hours_used)
+    used[week_in(plan, visit.week) - 1] -= visit.hours
+    used[week_in(plan, effect.week) - 1] += visit.hours
+    plan.hours_used = [round(hours, 9) for hours in used]
+    if effect.cost_change is not None:
+        plan.cost = max(plan.cost + effect.cost_change, 0.0)
+        plan.gap = relative_gap(plan.cost, plan.bound)
+    if plan.outcome == Outcome.OPTIMAL:
+        plan.outcome = Outcome.FEASIBLE
+    plan.save(update_fields=["hours_used", "cost", "gap", "outcome"])
+
+
+@transaction.atomic
+def approve(plan: SeasonPlan, seen: int, by: Author, at: datetime) -> PlanChange:
+    """Make a plan the one people work by, and note it there and on the plans it replaces.
+
+    Raises
+    ------
+    fleet.refusal.Refused
+        Where it is approved or replaced already, or was changed since the version seen.
+    """
+    plan = _lock(plan.pk)
+    _unchanged(plan, plan.changes.filter(version__gt=seen))
+    if plan.state != SeasonPlan.State.DRAFT:
+        raise Refused("only a draft can be approved", value=plan.get_state_display(), accepted="a draft")
+    before = set(planning.replaced(plan.site).values_list("pk", flat=True))
+    planning.approve(plan, at)
+    for former in planning.replaced(plan.site).exclude(pk__in=before):
+        _note(_lock(former.pk), by, at, What.REPLACED, note=f"weeks from {week_of(plan.start)}")
+    return _note(plan, by, at, What.APPROVED)
+
+
+def note_draft(plan: SeasonPlan, by: Author, at: datetime) -> PlanChange:
+    """Note who asked for a draft."""
+    with transaction.atomic():
+        return _note(_lock(plan.pk), by, at, What.DRAFTED)
+
+
+def _lock(plan_id: int) -> SeasonPlan:
+    return SeasonPlan.objects.select_for_update(of=("self",)).select_related("site").get(pk=plan_id)
+
+
+def _locked(visit: PlannedVisit, seen: int) -> tuple[SeasonPlan, PlannedVisit]:
+    """Take hold of a plan and read the visit again, unless somebody has touched its instrument since."""
+    plan = _lock(visit.plan_id)
+    if plan.state == SeasonPlan.State.REPLACED:
+        raise ChangedMeanwhile(
+            "this plan has been replaced, and nobody works by it any more",
+            accepted="the same change in the plan that replaced it",
+        )
+    since = plan.changes.filter(version__gt=seen)
+    _unchanged(plan, since.filter(instrument=visit.instrument_id) | since.filter(what=What.APPROVED))
+    fresh = PlannedVisit.objects.select_related("instrument", "technician").get(pk=visit.pk)
+    fresh.plan = plan
+    return plan, fresh
+
+
+def _unchanged(plan: SeasonPlan, since: QuerySet[PlanChange]) -> None:
+    latest = since.select_related("instrument").order_by("-version").first()
+    if latest is not None:
+        raise ChangedMeanwhile(
+            f"while you were looking, {in_words(latest)}; nothing of yours was stored",
+            accepted="the same again, if it is still right beside that",
+        )
+
+
+def in_words(change: PlanChange) -> str:
+    """Say what a person did, such as ``Ida Thorn moved the tuning of U-12 from … to …``."""
+    words = f"{change.name} {change.get_what_display()}"
+    if change.instrument is not None:
+        words += f" the {change.kind} of {change.instrument.tag}"
+    if change.what == What.MOVED and change.from_week and change.to_week:
+        return f"{words} from the week of {spoken(change.from_week)} to that of {spoken(change.to_week)}"
+    if change.from_week:
+        return f"{words} in the week of {spoken(change.from_week)}"
+    return words
+
+
+def _not_dated(visit: PlannedVisit) -> None:
+    if visit.dated:
+        raise Refused(
+            f"the {visit.kind} of {visit.instrument.tag} in {week_of(visit.week)} belongs to a performance",
+            accepted="a visit without a performance; this one moves when the booking does",
+        )
+
+
+def _held_facts(visit: PlannedVisit) -> QuerySet[HeldVisit]:
+    return HeldVisit.objects.filter(instrument=visit.instrument, kind=visit.kind, week=visit.week)
+
+
+def _show_held(visit: PlannedVisit, held: bool) -> None:
+    """A visit is held at the site, whichever plan shows it."""
+    PlannedVisit.objects.filter(
+        instrument=visit.instrument, kind=visit.kind, week=visit.week, dated=False
+    ).update(held=held)
+
+
+def _note(
+    plan: SeasonPlan,
+    by: Author,
+    at: datetime,
+    what: str,
+    visit: PlannedVisit | None = None,
+    from_week: date | None = None,
+    effect: Effect | None = None,
+    note: str = "",
+) -> PlanChange:
+    plan.version += 1
+    plan.save(update_fields=["version"])
+    return PlanChange.objects.create(
+        plan=plan,
+        version=plan.version,
+        at=at,
+        by=by.user,
+        name=by.name,
+        what=what,
+        instrument=visit.instrument if visit else None,
+        kind=visit.kind if visit else "",
+        from_week=from_week,
+        to_week=effect.week if effect else None,
+        cost_change=effect.cost_change if effect else None,
+        note=note or "; ".join(effect.broken if effect else ()),
+    )
