@@ -99,7 +99,8 @@ def _visits(
             held = week in setup.problem.jobs[job].held
             yield _visit(plan, setup, job, week, person, words[week], held=held)
     for (job, week), tunings in _dated(setup).items():
-        words_for = reasons.dated_reason(tunings)
+        asked = reasons.dated_asked_for(setup, tunings, people.get(job, {}))
+        words_for = f"{reasons.dated_reason(tunings)} {asked}".strip()
         yield _visit(plan, setup, job, week, tunings[0].person, words_for, times=len(tunings), dated=True)
 
 

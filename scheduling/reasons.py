@@ -7,6 +7,7 @@ from datetime import date
 
 import numpy as np
 
+from fleet.keyboard import shown
 from scheduling.dated_work import DatedTuning
 from scheduling.engine.season import PutOff
 from scheduling.forecast_rows import OUT_FROM
@@ -41,6 +42,7 @@ def visit_reasons(
         saved = float(cost[before, after] - cost[before, week] - cost[week, after])
         sentences = [
             "Held in this week by hand." if week in setup.problem.jobs[job].held else "",
+            asked_for(setup, job) if before == 0 else "",
             _expected(setup, forecast) if before == 0 else _again(setup, job, before),
             _waits_for(setup, job, week),
             _waited_for(setup, planned, job, (before, week, after)),
@@ -49,6 +51,21 @@ def visit_reasons(
         ]
         reasons[week] = " ".join(filter(None, sentences))
     return reasons
+
+
+def asked_for(setup: SeasonSetup, job: int) -> str:
+    """Return what players have reported that this service deals with, and what is played before long."""
+    trouble = setup.wishes.troubles.get(job)
+    if trouble is None:
+        return ""
+    told = "; ".join(
+        f"{', '.join(map(shown, report.notes)) + ' ' if report.notes else ''}{report.symptom} "
+        f"(reported {spoken(report.day)})"
+        for report in trouble.reports
+    )
+    played = trouble.first_performance
+    before = f", played in public on {spoken(played.day)}" if played else ""
+    return f"Asked for: {told}{before}."
 
 
 def _expected(setup: SeasonSetup, forecast: Forecast | None) -> str:
@@ -114,6 +131,13 @@ def dated_reason(tunings: Sequence[DatedTuning]) -> str:
     return f"Within 48 hours before {'; '.join(served)}."
 
 
+def dated_asked_for(setup: SeasonSetup, tunings: Sequence[DatedTuning], planned: Collection[int]) -> str:
+    """Return what players have reported where these dated tunings are the first to deal with it."""
+    job, week = tunings[0].line, setup.season.week(tunings[0].day)
+    dated = [setup.season.week(tuning.day) for tuning in setup.wishes.dated if tuning.line == job]
+    return asked_for(setup, job) if week == min([*planned, *dated]) else ""
+
+
 def put_off_reason(setup: SeasonSetup, put_off: PutOff) -> str:
     """Return why a service is not planned, with what it costs and what its best visit would have saved."""
     job = setup.problem.jobs[put_off.job]
@@ -121,7 +145,8 @@ def put_off_reason(setup: SeasonSetup, put_off: PutOff) -> str:
         return f"Nobody here does {job.service}."
     if put_off.days_out < HARDLY_OUT_DAYS:
         return "Not needed: likely in tolerance throughout."
-    expected = f"{put_off.days_out:.0f} days out of tolerance expected"
+    asked = asked_for(setup, put_off.job)
+    expected = f"{asked} {put_off.days_out:.0f} days out of tolerance expected".strip()
     if put_off.best_week is None:
         return f"{expected}; no visit in these weeks would lower that."
     monday = setup.season.monday(put_off.best_week)

@@ -24,9 +24,12 @@ from scheduling.inputs import (
     Performance,
     booked_solid,
     held_visits,
+    open_reports,
     performances,
+    share_true,
     weight_factors,
 )
+from scheduling.reported import Trouble, add_until_visit, days_added, troubles
 from scheduling.service_order import Standing, service_order
 
 # Nothing is played in public while a hardener dries; common practice, no source.
@@ -79,6 +82,7 @@ class Wishes:
     closed: dict[int, dict[int, str]] = field(default_factory=dict)
     dated: tuple[DatedTuning, ...] = ()
     notes: tuple[str, ...] = ()
+    troubles: dict[int, Trouble] = field(default_factory=dict)
 
     def barred(self, line: int) -> tuple[int, ...]:
         """Weeks closed to a line."""
@@ -150,10 +154,15 @@ def _costs(
     weighted = weight * weight_factors(site, season.days) * to_come
     resets = _resets(season, lines, model, wishes.dated)
     step = service_days(season.weeks)
-    return (
-        arc_costs(since_last, after, weighted, step, resets),
-        arc_costs(since_last, after, np.broadcast_to(to_come, weighted.shape), step, resets),
-    )
+    cost = arc_costs(since_last, after, weighted, step, resets)
+    days_out = arc_costs(since_last, after, np.broadcast_to(to_come, weighted.shape), step, resets)
+    dealt_with = {reset.row: reset.day for reset in sorted(resets, key=lambda one: -one.day)}
+    for n, trouble in wishes.troubles.items():
+        until = np.arange(len(to_come)) < dealt_with.get(n, len(to_come))
+        plain, played = days_added(trouble, since_last[n], season.days, to_come * until)
+        add_until_visit(days_out[n], plain, step)
+        add_until_visit(cost[n], played * weighted[n], step)
+    return cost, days_out
 
 
 def _jobs(
@@ -188,7 +197,8 @@ def _wishes(
     pairs = [(line, week - 1) for line, weeks in held.items() for week in weeks]
     work = dated_work(lines, performed, pairs, offered, season.start, season.today)
     closed = _closed(site, season, lines, performed, work.tunings)
-    return work.hours, Wishes(held, closed, tuple(work.tunings), tuple(notes + work.without_hours))
+    reported = troubles(lines, open_reports(site, season.today), performed, share_true(site), season.today)
+    return work.hours, Wishes(held, closed, tuple(work.tunings), tuple(notes + work.without_hours), reported)
 
 
 def _held(
@@ -277,7 +287,10 @@ def _done(season: Season, lines: Sequence[Line], dated: Sequence[DatedTuning]) -
 
 
 def calendar_intervals(setup: SeasonSetup) -> list[Interval]:
-    """Return how the site's calendar treats each job; one never done counts from an interval before today."""
+    """Return how the site's calendar treats each job; one never done counts from an interval before today.
+
+    What a player has reported is due at once, as it is with anybody who works by a calendar.
+    """
     start = setup.season.start.toordinal()
     dated = defaultdict(list)
     for tuning in setup.wishes.dated:
@@ -286,5 +299,6 @@ def calendar_intervals(setup: SeasonSetup) -> list[Interval]:
     for n, line in enumerate(setup.lines):
         days, records = line.subject.interval_days, line.subject.records
         last = records[-1].day if records else setup.season.today.toordinal() - days
-        intervals.append(Interval(days, float(last - start), line.weight, tuple(sorted(dated[n]))))
+        since = -np.inf if n in setup.wishes.troubles else float(last - start)
+        intervals.append(Interval(days, since, line.weight, tuple(sorted(dated[n]))))
     return intervals

@@ -3,6 +3,7 @@
 from scheduling.inputs.air import room_airs
 from scheduling.inputs.demand import Performance, booked_solid, held_visits, performances
 from scheduling.inputs.hours import HoursOffered, hours_offered
+from scheduling.inputs.requests import Report, open_reports, share_true
 from scheduling.inputs.subjects import FleetFacts, Line, fleet_facts
 from scheduling.inputs.terms import playing, weight_factors
 from scheduling.inputs.touched import OF_THE_WHOLE_SITE, changes_reaching, instruments_touched
@@ -13,14 +14,17 @@ __all__ = [
     "HoursOffered",
     "Line",
     "Performance",
+    "Report",
     "booked_solid",
     "changes_reaching",
     "fleet_facts",
     "held_visits",
     "hours_offered",
     "instruments_touched",
+    "open_reports",
     "performances",
     "playing",
     "room_airs",
+    "share_true",
     "weight_factors",
 ]
