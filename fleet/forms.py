@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -131,15 +131,14 @@ class RecordForm(forms.Form):
             )
         return -abs(value) if side == LESS else value
 
-    def entry(self, registers: Sequence[float | None] = (None,) * 4) -> Entry:
-        """Return what was said; what registers were found is not asked here."""
+    def entry(self) -> Entry:
+        """Return what was said; what was found in the registers is not asked here."""
         said = self.cleaned_data
         return Entry(
             day=said["on"],
             minutes=said["spent"],
             found=said["found_value"],
             left=said["left_value"],
-            registers=registers,
             note=said["note"],
             hardener_at=said["hardener_at"],
             dry_at=said["dry_at"],

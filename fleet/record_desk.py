@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from typing import Any
 
@@ -18,8 +18,11 @@ from fleet.forms import RecordForm, said_of
 from fleet.measures import Measure, measure_of
 from fleet.models import Instrument, Service, ServiceKind, ServiceRule
 from fleet.record_order import order_words
-from fleet.records import Author, Recorded
+from fleet.records import Author, Entry, Recorded
 from fleet.refusal import Refused
+from fleet.worksheets.layout import BLOCKS
+from fleet.worksheets.sheet import Sheet, last_targets
+from fleet.worksheets.summary import SUMMARIES
 
 
 @dataclass
@@ -31,6 +34,7 @@ class Desk:
     author: Author
     now: datetime
     service: Service | None = None
+    with_sheet: bool = False
     token: str = field(default_factory=lambda: secrets.token_urlsafe(24))
 
     @property
@@ -54,28 +58,66 @@ class Desk:
             initial["seen"] = newest.pk if newest else None
         return RecordForm(self.measure, self.today, initial=initial)
 
-    def take(self, form: RecordForm) -> Recorded | None:
-        """Store what the form says; None where the form now says why not."""
-        if not form.is_valid():
+    def sheet(self, data: Mapping[str, str] | None = None) -> Sheet | None:
+        """Return the worksheet as it is typed or stored, None where the form goes without one."""
+        if not self.with_sheet:
+            return None
+        stored = records.stored_points(self.service) if self.service else []
+        more = (data or {}).get("more", "")
+        kind = self.kind.kind
+        targets = last_targets(self.instrument) if kind == "regulation" and data is None else {}
+        return Sheet(kind, self.instrument, data, stored, targets, more)
+
+    def take(self, form: RecordForm, sheet: Sheet | None = None) -> Recorded | None:
+        """Store what form and worksheet say; None where they now say why not, or grow by some lines."""
+        if sheet is not None and sheet.more:
+            form.errors.clear()
+            return None
+        if not form.is_valid() or (sheet is not None and sheet.errors):
             return None
         try:
-            return self._store(form)
+            return self._store(form, sheet)
         except Refused as refused:
             column = refused.column if refused.column in form.fields else None
             form.add_error(column, in_words(refused))
             return None
 
-    def _store(self, form: RecordForm) -> Recorded:
+    def _store(self, form: RecordForm, sheet: Sheet | None) -> Recorded:
+        entry = form.entry()
+        if self.service is not None:
+            entry = replace(entry, registers=[getattr(self.service, name) for name in records.REGISTERS])
+        if sheet is not None:
+            entry = self._summed_up(entry, sheet)
         if self.service is None:
             token = form.cleaned_data["token"]
-            return records.record(self.instrument, self.kind.kind, form.entry(), self.author, token, self.now)
-        entry = form.entry(registers=[getattr(self.service, name) for name in records.REGISTERS])
+            return records.record(self.instrument, self.kind.kind, entry, self.author, token, self.now)
         return records.correct(self.service, entry, self.author, self.now, form.cleaned_data["seen"])
 
-    def context(self, form: RecordForm) -> dict[str, Any]:
+    def _summed_up(self, entry: Entry, sheet: Sheet) -> Entry:
+        """Return the entry with the worksheet and what it comes to.
+
+        A worksheet that was not touched leaves the values of its record alone, whatever it would come to.
+        """
+        if self.kind.kind not in SUMMARIES:
+            return replace(entry, points=sheet.points)
+        if self.service is not None and records.same_points(sheet.points, sheet.stored):
+            return replace(entry, found=self.service.found, left=self.service.left)
+        summary = sheet.summary
+        return replace(
+            entry,
+            found=summary.found,
+            left=summary.left,
+            registers=summary.registers,
+            points=sheet.points,
+        )
+
+    def context(self, form: RecordForm, sheet: Sheet | None = None) -> dict[str, Any]:
         """Return what the page of the form needs and whoever may use the form may see."""
         return {
             "form": form,
+            "sheet": sheet,
+            "summed_up": sheet is not None and self.kind.kind in SUMMARIES,
+            "has_sheet": self.kind.kind in BLOCKS,
             "instrument": self.instrument,
             "kind": self.kind.kind,
             "measure": self.measure,

@@ -180,7 +180,7 @@ def withdraw(service: Service, author: Author, now: datetime) -> None:
         service = Service.objects.select_for_update().select_related("instrument").get(pk=service.pk)
         values = _plain({name: getattr(service, name) for name in Entry(service.date).values()})
         told = {name: [value, None] for name, value in values.items() if value not in (None, "")}
-        points = [_point(line).told() for line in points_of(service)]
+        points = _told(stored_points(service))
         if points:
             told["worksheet"] = [points, []]
         points_of(service).delete()
@@ -195,6 +195,20 @@ def points_of(service: Service) -> Any:
     return WorksheetLine.objects.filter(
         instrument=service.instrument_id, kind=service.kind, date=service.date, order=service.order
     )
+
+
+def stored_points(service: Service) -> list[Point]:
+    """Return the points of a record's worksheet in the order in which they were stored."""
+    return [_point(line) for line in points_of(service).order_by("pk")]
+
+
+def same_points(some: Iterable[Point], others: Iterable[Point]) -> bool:
+    """Return whether two worksheets say the same, in whatever order."""
+    return _told(some) == _told(others)
+
+
+def _told(points: Iterable[Point]) -> list[list[Any]]:
+    return sorted((point.told() for point in points), key=str)
 
 
 def check(instrument: Instrument, kind: str, entry: Entry, now: datetime) -> None:
@@ -315,8 +329,7 @@ def _differences(service: Service, entry: Entry) -> dict[str, list[Any]]:
         name: [before[name], after[name]] for name in after if before[name] != after[name]
     }
     if entry.points is not None:
-        was = sorted((_point(line).told() for line in points_of(service)), key=str)
-        becomes = sorted((point.told() for point in entry.points), key=str)
+        was, becomes = _told(stored_points(service)), _told(entry.points)
         if was != becomes:
             told["worksheet"] = [was, becomes]
     return told

@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from fleet.views import player, readings, records, ways_in
+from fleet.views import player, readings, records, ways_in, worksheets
 
 urlpatterns: list[URLPattern] = [
     path("api/readings", readings.post_readings, name="post_readings"),
@@ -11,6 +11,10 @@ urlpatterns: list[URLPattern] = [
     path("ways-in/<int:pk>/revoke/", ways_in.revoke_way_in, name="revoke_way_in"),
     path("r/<str:said>/", records.record_by_letter, name="record_by_letter"),
     path("record/<int:pk>/<slug:kind>/", records.record, name="record"),
+    path("record/<int:pk>/<slug:kind>/sheet/", records.record, {"with_sheet": True}, name="record_sheet"),
+    path("record/<int:pk>/<slug:kind>/sum/", worksheets.sum_up, name="sum_up_sheet"),
+    path("record/<int:pk>/<slug:kind>/paper/", worksheets.paper, name="paper_sheet"),
+    path("instruments/<int:pk>/dip/", worksheets.dip, name="dip"),
     path("services/<int:pk>/correct/", records.correct, name="correct_service"),
     path("services/<int:pk>/withdraw/", records.withdraw, name="withdraw_service"),
 ]

@@ -10,48 +10,57 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import timezone
-from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy as _
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_POST
 
 from fleet import records
+from fleet.forms import RecordForm
 from fleet.models import Instrument, Person, RecordChange, Service, ServiceKind
 from fleet.record_desk import Desk
 from fleet.record_links import RecordLink, read_link
 from fleet.records import Author
 from fleet.views.door import own_to_change
 from fleet.weeks import monday_of, week_of
+from fleet.worksheets.layout import BLOCKS
+from fleet.worksheets.sheet import Sheet
 
 INSTRUMENTS = Instrument.objects.select_related("site", "room")
+WORDS = {"entered": _("Saved."), "corrected": _("Corrected."), "same": _("It stands as it was.")}
 SERVICES = Service.objects.select_related("instrument__site", "instrument__room")
 
 
 @login_required
 @require_http_methods(["GET", "HEAD", "POST"])
 @never_cache
-def record(request: HttpRequest, pk: int, kind: str) -> HttpResponse:
-    """Show the form for a service of an instrument, and take it."""
+def record(request: HttpRequest, pk: int, kind: str, with_sheet: bool = False) -> HttpResponse:
+    """Show the form for a service of an instrument, with its worksheet where asked, and take it."""
     instrument = own_to_change(request, INSTRUMENTS.all(), pk)
-    desk = Desk(instrument, _kind(instrument, kind), _author(request, instrument), timezone.now())
-    form = desk.form(request.POST or None)
-    if request.method == "POST" and (done := desk.take(form)):
-        return _to_record(request, done.service)
-    return _show(request, desk, form)
+    desk = Desk(instrument, _kind(instrument, kind, with_sheet), _author(request, instrument), timezone.now())
+    desk.with_sheet = with_sheet
+    return _serve(request, desk)
 
 
 @login_required
 @require_http_methods(["GET", "HEAD", "POST"])
 @never_cache
 def correct(request: HttpRequest, pk: int) -> HttpResponse:
-    """Show a record in its form, and take what is changed in it."""
+    """Show a record in its form, with its worksheet where it has one, and take what is changed in it."""
     service = own_to_change(request, SERVICES.all(), pk)
     instrument = service.instrument
     kind = _kind(instrument, service.kind)
     desk = Desk(instrument, kind, _author(request, instrument), timezone.now(), service)
-    form = desk.form(request.POST or None)
-    if request.method == "POST" and (done := desk.take(form)):
-        return _to_record(request, done.service)
-    return _show(request, desk, form)
+    desk.with_sheet = kind.kind in BLOCKS and ("sheet" in request.GET or records.points_of(service).exists())
+    return _serve(request, desk)
+
+
+def _serve(request: HttpRequest, desk: Desk) -> HttpResponse:
+    form, sheet = desk.form(request.POST or None), desk.sheet(request.POST or None)
+    if request.method == "POST" and (done := desk.take(form, sheet)):
+        messages.info(request, WORDS.get(done.what, WORDS["entered"]))
+        week = _week(request)
+        return redirect(reverse("service", args=[done.service.pk]) + (f"?week={week}" if week else ""))
+    return _show(request, desk, form, sheet=sheet)
 
 
 @login_required
@@ -75,10 +84,10 @@ def record_by_letter(request: HttpRequest, said: str) -> HttpResponse:
     known = RecordChange.objects.filter(instrument=link.instrument, token=link.token).first()
     author = Author(link.person.name, by_letter=True)
     kind = _kind(link.instrument, link.kind)
-    desk = Desk(link.instrument, kind, author, now, known.service if known else None, link.token)
+    desk = Desk(link.instrument, kind, author, now, known.service if known else None, token=link.token)
     form = desk.form({**request.POST.dict(), "token": link.token} if request.method == "POST" else None)
     if request.method == "POST" and desk.take(form):
-        return redirect(f"{request.path}?saved=1")
+        return redirect(request.path)
     return _show(request, desk, form, link=link, saved=desk.service is not None)
 
 
@@ -90,9 +99,9 @@ def _link(said: str) -> RecordLink:
     return link
 
 
-def _kind(instrument: Instrument, kind: str) -> ServiceKind:
+def _kind(instrument: Instrument, kind: str, with_sheet: bool = False) -> ServiceKind:
     found = next((one for one in records.kinds_for(instrument) if one.kind == kind), None)
-    if found is None:
+    if found is None or (with_sheet and kind not in BLOCKS):
         raise Http404(f"{instrument} does not get {kind}")
     return found
 
@@ -112,16 +121,9 @@ def _week(request: HttpRequest) -> str:
         return ""
 
 
-def _to_record(request: HttpRequest, service: Service) -> HttpResponse:
-    week = _week(request)
-    return redirect(reverse("service", args=[service.pk]) + (f"?week={week}" if week else ""))
-
-
-def _show(request: HttpRequest, desk: Desk, form: Any, **more: Any) -> HttpResponse:
-    context = {
-        **desk.context(form),
-        **({} if "link" in more else desk.beside()),
-        "week": _week(request),
-        **more,
-    }
+def _show(
+    request: HttpRequest, desk: Desk, form: RecordForm, sheet: Sheet | None = None, **more: Any
+) -> HttpResponse:
+    beside = {} if "link" in more else desk.beside()
+    context = {**desk.context(form, sheet), **beside, "week": _week(request), **more}
     return render(request, "fleet/record.html", context)

@@ -50,7 +50,7 @@ def test_a_tuning_is_recorded_and_its_page_says_what_was_saved(client, grand, te
     assert one.technician == "Ida Thorn of the house"
     assert answer.url == f"/services/{one.pk}/?week=2026-W48"
     text = " ".join(client.get(answer.url).content.decode().split())
-    assert "Saved: tuning on Wednesday 25 November 2026, found −3.5, left 0 cents, 75 minutes." in text
+    assert "Tuning on Wednesday 25 November 2026, found −3.5, left 0 cents, 75 minutes." in text
     assert "It was within its tolerance of 4.5 cents." in text
     assert "The forecast is being made again with it" in text
     assert "entered by Ida Thorn of the house" in text
@@ -228,7 +228,7 @@ class TestByLetter:
         assert (one.found, one.technician, one.instrument) == (-2.0, "Ida Thorn", grand)
         assert one.changes.get().by_letter
         text = " ".join(client.get(answer.url).content.decode().split())
-        assert "Saved: tuning on Wednesday 25 November 2026, found −2 cents." in text
+        assert "Saved: Tuning on Wednesday 25 November 2026, found −2 cents." in text
 
     def test_used_again_it_corrects_what_it_recorded(self, client, link):
         client.post(link, {**FORM, "found": "2", "found_side": "less"})

@@ -1,8 +1,8 @@
 // Makes the record form quicker; without it everything works, a touch or two slower.
 "use strict";
 
-// A form goes out once: a second touch while the network is slow does nothing.
 document.querySelectorAll("form[data-once]").forEach((form) => {
+  // A form goes out once: a second touch while the network is slow does nothing.
   let sent = false;
   form.addEventListener("submit", (event) => {
     if (sent) event.preventDefault();
@@ -10,6 +10,38 @@ document.querySelectorAll("form[data-once]").forEach((form) => {
   });
   // The page may come back out of the browser's memory with the form as it was.
   addEventListener("pageshow", () => { sent = false; });
+
+  // The key beside the last number leads on; only the button saves.
+  form.addEventListener("keydown", (event) => {
+    if (event.key !== "Enter" || event.target.tagName !== "INPUT" || event.target.type === "checkbox") return;
+    const fields = [...form.querySelectorAll("input:not([type=hidden]), textarea, button:not(.aside)")];
+    event.preventDefault();
+    fields[fields.indexOf(event.target) + 1]?.focus();
+  });
+
+  // Minutes that are typed and minutes that are chosen undo each other.
+  const typed = form.querySelector("[name=other_minutes]");
+  const chosen = () => form.querySelectorAll("[name=minutes]");
+  typed?.addEventListener("input", () => chosen().forEach((one) => { one.checked &&= !typed.value; }));
+  chosen().forEach((one) => one.addEventListener("change", () => { typed.value = ""; }));
+});
+
+// The keypads of phones lack a minus: each signed number of a worksheet gets a button that says its side in words.
+document.querySelectorAll("input[data-signed]").forEach((field) => {
+  const button = document.createElement("button");
+  const minus = () => /^\s*[-\u2212]/.test(field.value);
+  const say = () => { button.textContent = minus() ? field.dataset.less : field.dataset.more; };
+  button.type = "button";
+  field.inputMode = "decimal";
+  button.addEventListener("click", () => {
+    field.value = minus() ? field.value.replace(/^\s*[-\u2212]/, "") : `-${field.value}`;
+    say();
+    field.dispatchEvent(new Event("change", { bubbles: true }));
+    if (field.value === "-") field.focus();
+  });
+  field.addEventListener("input", say);
+  field.after(button);
+  say();
 });
 
 // Where something was refused, the reasons are read first.
