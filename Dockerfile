@@ -6,7 +6,8 @@ RUN python -m venv /opt/almanac \
 
 FROM python:3.11-slim
 ENV PATH=/opt/almanac/bin:$PATH PYTHONUNBUFFERED=1 PYTHONDONTWRITEBYTECODE=1 VAR_DIR=/var/lib/almanac
-RUN useradd --system --home-dir /var/lib/almanac --create-home --shell /usr/sbin/nologin almanac
+RUN useradd --system --home-dir /var/lib/almanac --create-home --shell /usr/sbin/nologin almanac \
+    && install -d -o almanac /var/lib/almanac/uploads
 COPY --from=packages /opt/almanac /opt/almanac
 WORKDIR /srv/almanac
 COPY manage.py ./

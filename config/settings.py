@@ -9,6 +9,7 @@ from config import env
 BASE_DIR = Path(__file__).resolve().parent.parent
 VAR_DIR = Path(env.text("VAR_DIR", str(BASE_DIR / "var")))
 PRODUCTION = env.flag("PRODUCTION")
+UPLOADS_DIR = Path(env.text("UPLOADS_DIR", str(VAR_DIR / "uploads")))
 DEBUG = env.flag("DEBUG") and not PRODUCTION
 SECRET_KEY = env.secret_key("SECRET_KEY", VAR_DIR, production=PRODUCTION)
 ALLOWED_HOSTS = env.words("ALLOWED_HOSTS", "localhost,127.0.0.1,[::1]")

@@ -2,13 +2,16 @@
 
 from django.urls import URLPattern, path
 
-from fleet.views import player, readings, records, ways_in, worksheets
+from fleet.views import player, readings, records, uploads, ways_in, worksheets
 
 urlpatterns: list[URLPattern] = [
     path("api/readings", readings.post_readings, name="post_readings"),
     path("i/<slug:public_id>", player.player, name="player"),
     path("ways-in/", ways_in.ways_in_page, name="ways_in"),
     path("ways-in/<int:pk>/revoke/", ways_in.revoke_way_in, name="revoke_way_in"),
+    path("uploads/bring/", uploads.bring, name="bring_readings"),
+    path("uploads/<int:pk>/choose/", uploads.choose, name="choose_upload"),
+    path("uploads/<int:pk>/cancel/", uploads.cancel, name="cancel_upload"),
     path("r/<str:said>/", records.record_by_letter, name="record_by_letter"),
     path("record/<int:pk>/<slug:kind>/", records.record, name="record"),
     path("record/<int:pk>/<slug:kind>/sheet/", records.record, {"with_sheet": True}, name="record_sheet"),

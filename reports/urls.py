@@ -4,6 +4,7 @@ from django.contrib.auth import views as auth
 from django.urls import path
 
 from reports import season_views, views
+from reports.air import views as air
 from reports.budget import views as budget
 
 urlpatterns = [
@@ -20,6 +21,9 @@ urlpatterns = [
     path("rooms/", views.room_list, name="rooms"),
     path("rooms/<int:pk>/", views.room, name="room"),
     path("rooms/<int:pk>/figures/<slug:name>/", views.room_figure, name="room_figure"),
+    path("uploads/", air.upload_list, name="readings_uploads"),
+    path("uploads/<int:pk>/", air.upload, name="readings_upload"),
+    path("uploads/<int:pk>/figure/", air.upload_figure, name="upload_figure"),
     path("season/", season_views.season_plan, name="season_plan"),
     path("season/<int:pk>/", season_views.season_plan, name="one_season_plan"),
     path("season/drafts/<int:pk>/", season_views.draft_order, name="draft_order"),

@@ -11,6 +11,7 @@ from django.conf import settings
 from django.utils import timezone
 
 from fleet.models import Site
+from fleet.tasks import store_upload
 from scheduling import backtesting, changed_facts, draft_orders, forecasting, outbox, planning, ticking
 from scheduling.models import Letter
 
@@ -25,6 +26,8 @@ def tick() -> None:
         refresh_site.delay(site)
     for site in found.changed:
         refresh_changed.delay(site)
+    for upload in found.uploads:
+        store_upload.delay(upload)
     for asked in found.backtests:
         backtest.delay(asked)
     for order in found.orders:

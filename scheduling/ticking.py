@@ -8,6 +8,7 @@ from datetime import date, datetime, time, timedelta
 
 from django.db.models import OuterRef, Subquery
 
+from fleet import uploads
 from fleet.models import Instrument, Site
 from fleet.weeks import monday_before
 from scheduling import backtesting, changed_facts, letters, outbox
@@ -31,12 +32,14 @@ CHANGE_AGAIN_AFTER = timedelta(minutes=5)
 class Found:
     """What a tick found to do.
 
-    Letters to send, sites without a forecast of today or with missed changes, scores and drafts asked for.
+    Letters to send, sites without a forecast of today or with missed changes, scores and drafts asked for,
+    files of readings to be stored.
     """
 
     letters: list[int]
     sites: list[int]
     changed: list[int]
+    uploads: list[int]
     backtests: list[int]
     orders: list[int]
 
@@ -47,6 +50,7 @@ def tick(now: datetime) -> Found:
     for site in Site.objects.order_by("pk"):
         make_letters(site, now)
     outbox.release_expired(now)
+    uploads.forget_old(now)
     return Found(
         letters=list(outbox.due(now).values_list("pk", flat=True)),
         sites=[
@@ -57,6 +61,7 @@ def tick(now: datetime) -> Found:
             for site in sites_with_missed_changes(now)
             if take_turn(f"changes {site}", now, CHANGE_AGAIN_AFTER)
         ],
+        uploads=uploads.due(now),
         backtests=[
             asked
             for asked in backtesting.forgotten(now)

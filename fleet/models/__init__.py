@@ -6,6 +6,7 @@ from fleet.models.instruments import Instrument, InstrumentKind, Placement, UseC
 from fleet.models.records import RecordChange
 from fleet.models.services import Service, ServiceKind, ServiceRule, WorksheetLine
 from fleet.models.sites import Absence, Membership, Person, Role, Site, Term
+from fleet.models.uploads import LoggerFormat, ReadingsUpload, UploadState
 from fleet.models.ways_in import WayIn
 from fleet.models.wishes import (
     Booking,
@@ -25,6 +26,7 @@ __all__ = [
     "HeldVisit",
     "Instrument",
     "InstrumentKind",
+    "LoggerFormat",
     "Membership",
     "NoteRequest",
     "Person",
@@ -32,6 +34,7 @@ __all__ = [
     "PublicPost",
     "RecordChange",
     "RequestChange",
+    "ReadingsUpload",
     "RequestState",
     "Role",
     "Room",
@@ -41,6 +44,7 @@ __all__ = [
     "ServiceRule",
     "Site",
     "Term",
+    "UploadState",
     "UseClass",
     "WayIn",
     "WorksheetLine",

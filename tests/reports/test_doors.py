@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import pytest
 from django.urls import get_resolver, reverse
+from django.utils import timezone
 
+from fleet import uploads
 from fleet.middleware import SESSION_KEY
 from fleet.models import Membership, Role
 from scheduling.models import DraftOrder
@@ -13,6 +15,7 @@ from tests import factories as make
 
 def pages_of(house) -> dict[str, str]:
     instrument, room = house.instruments[0], house.rooms[0]
+    upload = house.site.readings_uploads.first() or brought(room)
     return {
         "this_week": "/",
         "instruments": "/instruments/",
@@ -30,7 +33,21 @@ def pages_of(house) -> dict[str, str]:
         "room_figure": f"/rooms/{room.pk}/figures/wood/",
         "one_season_plan": f"/season/{house.plan.pk}/",
         "draft_order": f"/season/drafts/{draft_order(house).pk}/",
+        "readings_uploads": "/uploads/",
+        "readings_upload": f"/uploads/{upload.pk}/",
+        "upload_figure": f"/uploads/{upload.pk}/figure/",
     }
+
+
+def brought(room):
+    """A file of readings that waits to be stored."""
+    text = "time,temp °C,RH %\n" + "".join(f"2026-11-{day} 12:00,20,4{day % 10}\n" for day in range(10, 20))
+    return uploads.begin(room.site, "log.csv", [text.encode()], room, None, timezone.now())
+
+
+@pytest.fixture(autouse=True)
+def folder_of_uploads(settings, tmp_path):
+    settings.UPLOADS_DIR = tmp_path
 
 
 def draft_order(house) -> DraftOrder:
@@ -47,6 +64,8 @@ OF_ONE_THING = (
     "room_figure",
     "one_season_plan",
     "draft_order",
+    "readings_upload",
+    "upload_figure",
 )
 
 

@@ -1,0 +1,1 @@
+"""Pages about the air: files brought, sensors and their readings, climate of the rooms."""
