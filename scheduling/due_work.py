@@ -52,7 +52,7 @@ class Job:
             sure = f"probability {100 * forecast.out_now:.0f} %"
             return f"{forecast.get_state_display()} ({sure} today)"
         early, middle, late = (
-            day_in_words(day) if day else "later than the forecast reaches"
+            day_in_words(day) if day else "beyond the forecast"
             for day in (forecast.due_early, forecast.due_middle, forecast.due_late)
         )
         return f"{forecast.get_state_display()}, expected out by {middle} (early {early}, late {late})"

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import logging
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import datetime, time, timedelta
 
 from django.db.models import OuterRef, Subquery
 
 from fleet import uploads
 from fleet.models import Instrument, Site
-from fleet.weeks import monday_before
 from scheduling import backtesting, changed_facts, letters, outbox
 from scheduling.asked_work import unclaimed
 from scheduling.heartbeats import TICK, beat, take_turn
@@ -18,7 +17,6 @@ from scheduling.models import DraftOrder, ForecastRun
 
 log = logging.getLogger(__name__)
 
-LETTERS_AT = time(6)  # on Mondays, on the site's wall
 QUIET_FROM, QUIET_TO = time(1), time(4)
 # A refresh that has not come back after this long is asked for again.
 REFRESH_AGAIN_AFTER = timedelta(minutes=30)
@@ -72,21 +70,12 @@ def tick(now: datetime) -> Found:
 
 
 def make_letters(site: Site, now: datetime) -> None:
-    """Put a site's letters into the outbox once they are due; its trouble does not hold up other sites."""
-    monday = letters_due_for(site, now)
-    if monday is None:
-        return
-    try:
-        letters.put_in_outbox(site, monday, site.local_date(now), now)
-    except Exception:
-        log.exception("the letters of site %s could not be made", site.pk)
-
-
-def letters_due_for(site: Site, now: datetime) -> date | None:
-    """Return the Monday of the site's week from Monday, six in the morning there, on; before that None."""
-    local = now.astimezone(site.zone)
-    monday = monday_before(local.date())
-    return monday if local.date() > monday or local.time() >= LETTERS_AT else None
+    """Put a site's letters into the outbox once they are due; trouble with some does not hold up others."""
+    for kind in letters.COMPOSERS:
+        try:
+            letters.put_due_in_outbox(site, kind, now)
+        except Exception:
+            log.exception("the letters of kind %s of site %s could not be made", kind, site.pk)
 
 
 def sites_to_refresh(now: datetime) -> list[int]:

@@ -1,7 +1,7 @@
 """Forecasts, plans and letters as rows; one module per subject."""
 
 from scheduling.models.forecasts import Backtest, Forecast, ForecastRun, ForecastState
-from scheduling.models.letters import Heartbeat, Letter
+from scheduling.models.letters import Heartbeat, Letter, LetterChoice
 from scheduling.models.plan_changes import DraftOrder, LineCosts, PlanChange
 from scheduling.models.plans import PlannedVisit, PutOff, SeasonPlan
 
@@ -13,6 +13,7 @@ __all__ = [
     "ForecastState",
     "Heartbeat",
     "Letter",
+    "LetterChoice",
     "LineCosts",
     "PlanChange",
     "PlannedVisit",

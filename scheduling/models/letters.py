@@ -1,12 +1,15 @@
-"""Letters as rows, and when periodic jobs last ran."""
+"""Letters as rows, who wants which and when, and when periodic jobs last ran."""
 
 from __future__ import annotations
+
+from datetime import time
 
 from django.db import models
 from django.db.models import Q
 
 from fleet.access import SiteQuerySet
 from fleet.models import Person
+from fleet.models.sites import check_time_zone
 
 
 class Letter(models.Model):
@@ -25,6 +28,9 @@ class Letter(models.Model):
     kind = models.CharField(max_length=24, default="due_work")
     iso_year = models.PositiveSmallIntegerField()
     iso_week = models.PositiveSmallIntegerField()
+    occasion = models.CharField(
+        max_length=120, blank=True, help_text="what an alert is about; empty for a weekly letter"
+    )
     to = models.EmailField()
     subject = models.CharField(max_length=255)
     text = models.TextField()
@@ -50,7 +56,7 @@ class Letter(models.Model):
         indexes = [models.Index(fields=["state", "next_try_at"], name="letter_due")]
         constraints = [
             models.UniqueConstraint(
-                fields=["person", "kind", "iso_year", "iso_week"], name="letter_once_a_week"
+                fields=["person", "kind", "iso_year", "iso_week", "occasion"], name="letter_once_a_week"
             ),
             models.CheckConstraint(
                 condition=Q(iso_week__gte=1, iso_week__lte=53), name="letter_week_possible"
@@ -66,6 +72,45 @@ class Letter(models.Model):
 
     def __str__(self) -> str:
         return f"{self.kind} to {self.to}, {self.iso_year}-W{self.iso_week:02d}: {self.state}"
+
+
+class LetterChoice(models.Model):
+    """Whether and when a person wants a kind of letter; without a row the kind's own habit holds."""
+
+    class Day(models.IntegerChoices):
+        """The day on which the letter of a week comes, counted from the week's Monday."""
+
+        FRIDAY_BEFORE = -3, "Friday before"
+        SATURDAY_BEFORE = -2, "Saturday before"
+        SUNDAY_BEFORE = -1, "Sunday before"
+        MONDAY = 0, "Monday"
+        TUESDAY = 1, "Tuesday"
+        WEDNESDAY = 2, "Wednesday"
+        THURSDAY = 3, "Thursday"
+
+    person = models.ForeignKey(Person, models.CASCADE, related_name="letter_choices")
+    kind = models.CharField(max_length=24)
+    wanted = models.BooleanField(default=True)
+    day = models.SmallIntegerField(choices=Day.choices, default=Day.MONDAY)
+    at = models.TimeField(default=time(6))
+    time_zone = models.CharField(
+        max_length=64, blank=True, validators=[check_time_zone], help_text="empty: the site's"
+    )
+    changed_at = models.DateTimeField()
+    changed_by = models.CharField(max_length=150, blank=True, help_text="a user's name, or the letter's link")
+
+    objects = SiteQuerySet.as_manager()
+    site_path = "person__site"
+
+    class Meta:
+        ordering = ["kind"]
+        constraints = [
+            models.UniqueConstraint(fields=["person", "kind"], name="letter_choice_once"),
+            models.CheckConstraint(condition=Q(day__gte=-3, day__lte=3), name="letter_choice_day_possible"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.kind} to {self.person}: {'wanted' if self.wanted else 'not wanted'}"
 
 
 class Heartbeat(models.Model):

@@ -14,6 +14,7 @@ from fleet.refusal import Refused
 from fleet.weeks import monday_of, week_of
 from scheduling import letters, outbox
 from scheduling.drafts import Draft
+from scheduling.letter_choices import DUE_WORK, wishes
 from scheduling.models import Letter
 
 PATIENCE_SECONDS = 600
@@ -36,6 +37,9 @@ class Command(AlmanacCommand):
 
     def run(self, options: dict[str, Any]) -> Output:
         monday = week_argument(options["week"])
+        for wish in wishes(self.site, DUE_WORK):
+            if not wish.wanted:
+                self.progress(f"{wish.person.email}: wants no letters of due work")
         if options["send"]:
             self.send(monday, options["patience"])
         shown = self.shown(monday)

@@ -97,7 +97,9 @@ class Command(BaseCommand):
                 )
         except Refused as refused:
             self.say(f"{site}: {refused}")
-        count = len(letters.put_in_outbox(site, monday, today, timezone.now()))
+        for kind in letters.COMPOSERS:
+            letters.put_due_in_outbox(site, kind, timezone.now())
+        count = len(letters.stored(site, monday))
         self.say(f"{site}: {count} letter{'' if count == 1 else 's'} for {week_of(monday)}")
 
     def serve(self, host: str, port: int) -> None:

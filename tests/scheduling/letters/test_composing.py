@@ -71,7 +71,7 @@ def test_text_and_html_both_say_everything_of_a_visit(school):
         "tuning",
         "1.5 hours",
         "predicted out by 12 December",
-        "in tolerance, expected out by 12 December 2026 (early 3 December 2026, late 8 January 2027)",
+        "In tolerance, expected out by 12 December 2026 (early 3 December 2026, late 8 January 2027)",
         "2026-W49",
         "Monday 30 November",
     ):
@@ -82,7 +82,7 @@ def test_text_and_html_both_say_everything_of_a_visit(school):
 
 def test_an_instrument_that_is_out_already_is_said_to_be_out(school):
     factories.make_forecast(school.instruments[0], state="out", out_now=0.87)
-    assert "out of tolerance (probability 87 % today)" in draft_to(school).text
+    assert "Out of tolerance (probability 87 % today)" in draft_to(school).text
 
 
 def test_work_on_one_instrument_stands_in_the_order_it_is_done(school):

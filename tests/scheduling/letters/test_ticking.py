@@ -32,32 +32,6 @@ def working(db) -> SimpleNamespace:
     return SimpleNamespace(site=site, person=person, instrument=instrument, plan=plan)
 
 
-@pytest.mark.parametrize(
-    "zone, six_o_clock",
-    [
-        ("Europe/Vienna", "2026-03-23T05:00"),  # before the clocks go forward on 29 March 2026
-        ("Europe/Vienna", "2026-03-30T04:00"),
-        ("Europe/Vienna", "2026-10-19T04:00"),  # before they go back on 25 October 2026
-        ("Europe/Vienna", "2026-10-26T05:00"),
-        ("America/New_York", "2026-10-26T10:00"),
-        ("America/New_York", "2026-11-02T11:00"),  # they went back on 1 November 2026
-        ("Asia/Kathmandu", "2026-11-30T00:15"),
-    ],
-)
-def test_letters_are_due_from_six_on_the_sites_wall_on_both_sides_of_a_clock_change(zone, six_o_clock):
-    site = SimpleNamespace(zone=ZoneInfo(zone))
-    six = instant(six_o_clock)
-    assert ticking.letters_due_for(site, six - timedelta(seconds=1)) is None
-    assert ticking.letters_due_for(site, six) == six.date()
-
-
-def test_a_missed_monday_is_made_up_for_until_sunday_night(working):
-    site = working.site
-    assert ticking.letters_due_for(site, instant("2026-12-03T01:30")) == date(2026, 11, 30)
-    assert ticking.letters_due_for(site, instant("2026-12-06T22:59")) == date(2026, 11, 30)
-    assert ticking.letters_due_for(site, instant("2026-12-06T23:00")) is None
-
-
 def test_the_last_week_of_a_long_year_and_the_first_of_the_next_are_two_letters(working):
     # ISO 8601: 2026 has 53 weeks; 1 January 2027 is a Friday of the 53rd.
     for text in ("2026-12-28T08:00", "2027-01-01T08:00", "2027-01-03T22:00", "2027-01-04T04:59"):
