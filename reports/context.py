@@ -21,6 +21,7 @@ PAGES = (
     ("season_plan", _("Season plan"), ()),
     ("budget", _("Budget"), ()),
     ("requests", _("Requests"), ()),
+    ("letters", _("Letters"), ("letter", "letter_choices", "calendars", "how_it_runs")),
 )
 
 

@@ -15,6 +15,8 @@ from django.template.loader import render_to_string
 
 from fleet.models import Person, Site
 from fleet.weeks import week_of
+from scheduling import stop_links
+from scheduling.letter_choices import HABITS
 
 LINE = 76
 
@@ -34,6 +36,7 @@ class Draft:
     text: str
     html: str
     message_id: str
+    occasion: str = ""
     items: list[dict[str, Any]] = field(default_factory=list)
     outlook: list[list[Any]] = field(default_factory=list)
     calendar: str = ""
@@ -50,7 +53,9 @@ def message_id(site: Site, person: Person, kind: str, week: str, occasion: str =
     return f"<letter-{name}@{address.rpartition('@')[2] or 'localhost'}>"
 
 
-def draft(kind: str, person: Person, monday: date, context: Mapping[str, Any], **more: Any) -> Draft:
+def draft(
+    kind: str, person: Person, monday: date, context: Mapping[str, Any], occasion: str = "", **more: Any
+) -> Draft:
     """Return a letter rendered from its folder of templates."""
     folder, week = f"letters/{kind}", week_of(monday)
     said = {
@@ -59,6 +64,9 @@ def draft(kind: str, person: Person, monday: date, context: Mapping[str, Any], *
         "week": week,
         "monday": monday,
         "address": settings.SITE_ADDRESS,
+        "habit": HABITS[kind],
+        "stop_address": stop_links.address(person, kind),
+        "choices_address": stop_links.choices_address(),
         **context,
     }
     return Draft(
@@ -68,7 +76,8 @@ def draft(kind: str, person: Person, monday: date, context: Mapping[str, Any], *
         subject=" ".join(render_to_string(f"{folder}/subject.txt", said).split()),
         text=tidy(render_to_string(f"{folder}/body.txt", said)),
         html=render_to_string(f"{folder}/body.html", said),
-        message_id=message_id(person.site, person, kind, week),
+        message_id=message_id(person.site, person, kind, week, occasion),
+        occasion=occasion,
         **more,
     )
 

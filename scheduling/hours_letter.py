@@ -37,7 +37,7 @@ def _context(site: Site, monday: date) -> dict[str, Any]:
         "last": last,
         "this": this,
         "people": [(one, _money(one.cost, site)) for one in by_person(this.planned_visits, rates)],
-        "hours": hours_in_words(this.planned),
+        "hours": hours_in_words(float(this.planned)),
         "costs": {
             "last_planned": _money(last.planned_cost, site),
             "last_done": _money(last.done_cost, site),
@@ -62,8 +62,8 @@ def _item(week: WeekHours, site: Site) -> dict[str, Any]:
     return {
         "week_of": week.monday.isoformat(),
         "hours_offered": week.offered,
-        "hours_planned": round(week.planned, 2),
-        "hours_done": round(week.done, 2),
+        "hours_planned": float(week.planned),
+        "hours_done": float(week.done),
         "visits": week.visits,
         "visits_kept": week.kept,
         "services": week.services,

@@ -1,4 +1,4 @@
-"""Hours of a week in figures: offered, planned, done and put off, with what they cost, exact to the cent."""
+"""Hours of a week in figures: offered, planned, done and put off, with what they cost, to the cent."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from fleet.models import Person, Service, ServiceRule, Site
 from scheduling.models import PlannedVisit, PutOff, SeasonPlan
 from scheduling.planning import current_plan
 
-CENT = Decimal("0.01")
+HUNDREDTH = Decimal("0.01")
 DEAREST = 5
 
 
@@ -25,10 +25,10 @@ class WeekHours:
     monday: date
     plan: SeasonPlan | None
     offered: float | None
-    planned: float
+    planned: Decimal
     visits: int
     planned_cost: Decimal | None
-    done: float
+    done: Decimal
     services: int
     done_cost: Decimal | None
     without_minutes: int
@@ -49,7 +49,7 @@ class PersonHours:
 
     name: str
     visits: int
-    hours: float
+    hours: Decimal
     cost: Decimal | None
 
 
@@ -82,14 +82,27 @@ class Rates:
         return own if own is not None else self.of_site
 
 
-def cost_of(hours: Iterable[tuple[float, Decimal | None]]) -> Decimal | None:
-    """Return the cost of hours at their rates, rounded to the cent once; None where a rate is not known."""
-    total = Decimal(0)
+def hundredths(hours: float) -> Decimal:
+    """Return hours rounded half up to a hundredth, from the shortest decimal that means the float."""
+    return Decimal(repr(float(hours))).quantize(HUNDREDTH, ROUND_HALF_UP)
+
+
+def cost_of(hours: Iterable[tuple[Decimal, Decimal | None]]) -> Decimal | None:
+    """Return the cost of hours at their rates, each rounded to the cent; None where a rate is not known."""
+    total = Decimal("0.00")
     for number, rate in hours:
         if rate is None:
             return None
-        total += Decimal(str(number)) * rate
-    return total.quantize(CENT, ROUND_HALF_UP)
+        total += (number * rate).quantize(HUNDREDTH, ROUND_HALF_UP)
+    return total
+
+
+def _planned(visits: Iterable[PlannedVisit], rates: Rates) -> list[tuple[Decimal, Decimal | None]]:
+    return [(hundredths(visit.hours), rates.of_person(visit.technician_id)) for visit in visits]
+
+
+def _sum(hours: Iterable[tuple[Decimal, Decimal | None]]) -> Decimal:
+    return sum((number for number, _ in hours), Decimal("0.00"))
 
 
 def week_hours(site: Site, monday: date, rates: Rates) -> WeekHours:
@@ -107,6 +120,7 @@ def week_hours(site: Site, monday: date, rates: Rates) -> WeekHours:
     )
     usual = _usual_hours(site)
     worked = [(_hours(service, usual), rates.of_name(service.technician)) for service in services]
+    planned = _planned(visits, rates)
     done = {(service.instrument_id, service.kind) for service in services}
     missed = [visit for visit in visits if (visit.instrument_id, visit.kind) not in done]
     number = (monday - plan.start).days // 7 if plan else 0
@@ -114,10 +128,10 @@ def week_hours(site: Site, monday: date, rates: Rates) -> WeekHours:
         monday=monday,
         plan=plan,
         offered=plan.hours_offered[number] if plan else None,
-        planned=sum(visit.hours for visit in visits),
+        planned=_sum(planned),
         visits=len(visits),
-        planned_cost=cost_of((visit.hours, rates.of_person(visit.technician_id)) for visit in visits),
-        done=sum(hours for hours, _ in worked),
+        planned_cost=cost_of(planned),
+        done=_sum(worked),
         services=len(services),
         done_cost=cost_of(worked),
         without_minutes=sum(service.minutes is None for service in services),
@@ -128,11 +142,11 @@ def week_hours(site: Site, monday: date, rates: Rates) -> WeekHours:
     )
 
 
-def _hours(service: Service, usual: dict[tuple[str, str], float]) -> float:
+def _hours(service: Service, usual: dict[tuple[str, str], float]) -> Decimal:
     """Return the hours of a record, the usual ones of its kind where it names no minutes."""
     if service.minutes is not None:
-        return service.minutes / 60
-    return usual.get((service.kind, service.instrument.use_class), 0.0)
+        return hundredths(service.minutes / 60)
+    return hundredths(usual.get((service.kind, service.instrument.use_class), 0.0))
 
 
 def _usual_hours(site: Site) -> dict[tuple[str, str], float]:
@@ -147,12 +161,7 @@ def by_person(visits: Sequence[PlannedVisit], rates: Rates) -> list[PersonHours]
         name = visit.technician.name if visit.technician else ""
         groups[not name, name].append(visit)
     return [
-        PersonHours(
-            name,
-            len(own),
-            sum(visit.hours for visit in own),
-            cost_of((visit.hours, rates.of_person(visit.technician_id)) for visit in own),
-        )
+        PersonHours(name, len(own), _sum(_planned(own, rates)), cost_of(_planned(own, rates)))
         for (_, name), own in sorted(groups.items(), key=lambda one: one[0])
     ]
 

@@ -5,15 +5,20 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta, tzinfo
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.utils.translation import gettext_lazy as _
 
 from fleet.models import Person, Role, Site
 from fleet.refusal import Refused
 from fleet.weeks import monday_before
 from scheduling.models import LetterChoice
+
+if TYPE_CHECKING:
+    from django_stubs_ext import StrOrPromise
 
 DUE_WORK, HOURS, ALERT = "due_work", "hours", "alert"
 
@@ -23,8 +28,8 @@ class Habit:
     """What a kind of letter is, and who gets it unless they chose otherwise."""
 
     name: str
-    title: str
-    words: str
+    title: StrOrPromise
+    words: StrOrPromise
     roles: tuple[str, ...]
     weekly: bool = True
 
@@ -34,20 +39,20 @@ HABITS = {
     for habit in (
         Habit(
             DUE_WORK,
-            "Due work",
-            "The week's visits by day and room, requests note by note, warnings, what moved and why.",
+            _("Due work"),
+            _("The week's visits by day and room, requests note by note, warnings, what moved and why."),
             (Role.TECHNICIAN,),
         ),
         Habit(
             HOURS,
-            "Hours",
-            "Hours planned, done and put off, what they cost, and what one more would be worth.",
+            _("Hours"),
+            _("Hours planned, done and put off, what they cost, and what one more would be worth."),
             (Role.ADMINISTRATOR,),
         ),
         Habit(
             ALERT,
-            "Alerts",
-            "What cannot wait for the week's letter, such as the first dry week of a winter.",
+            _("Alerts"),
+            _("What cannot wait for the week's letter, such as the first dry week of a winter."),
             (Role.TECHNICIAN,),
             weekly=False,
         ),
@@ -155,9 +160,10 @@ def choose(person: Person, wanted: Collection[Wish], now: datetime, by: str) -> 
 def set_wanted(person: Person, kind: str, wanted: bool, now: datetime, by: str) -> None:
     """Stop or resume one kind of letter; its day and hour stay, and doing it again changes nothing."""
     with transaction.atomic():
-        row, _ = LetterChoice.objects.get_or_create(
+        row, made = LetterChoice.objects.get_or_create(
             person=person, kind=kind, defaults={"wanted": wanted, "changed_at": now, "changed_by": by}
         )
-        LetterChoice.objects.filter(pk=row.pk).exclude(wanted=wanted).update(
-            wanted=wanted, changed_at=now, changed_by=by
-        )
+        if not made:
+            LetterChoice.objects.filter(pk=row.pk).exclude(wanted=wanted).update(
+                wanted=wanted, changed_at=now, changed_by=by
+            )

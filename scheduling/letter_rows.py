@@ -26,6 +26,7 @@ def _row(draft: Draft, now: datetime) -> Letter:
         kind=draft.kind,
         iso_year=year,
         iso_week=number,
+        occasion=draft.occasion,
         to=draft.person.email,
         subject=draft.subject,
         text=draft.text,

@@ -7,14 +7,14 @@ import secrets
 import time
 from collections.abc import Callable, Iterable, Mapping
 from datetime import datetime, timedelta
-from email.utils import format_datetime, formataddr
 
 from django.conf import settings
-from django.core.mail import EmailMultiAlternatives, get_connection
+from django.core.mail import get_connection
 from django.db import connection, transaction
 from django.db.models import Q, QuerySet
 from django.utils import timezone
 
+from scheduling import mail
 from scheduling.models import Letter
 from scheduling.post import InDoubt, NotSent, PostError, RefusedForGood, said
 
@@ -111,7 +111,7 @@ def _deliver(letter: Letter, post: object) -> PostError | None:
     """Hand the letter over and return what went wrong, if anything."""
     try:
         post.open()  # type: ignore[attr-defined]
-        post.send_messages([message_of(letter)])  # type: ignore[attr-defined]
+        post.send_messages([mail.message_of(letter)])  # type: ignore[attr-defined]
     except PostError as error:
         return error
     except Exception as error:
@@ -120,25 +120,6 @@ def _deliver(letter: Letter, post: object) -> PostError | None:
         return NotSent(said(error))
     _reached("after_250", letter)
     return None
-
-
-def message_of(letter: Letter) -> EmailMultiAlternatives:
-    """Return the mail of a letter; every try makes the same one."""
-    site = letter.person.site
-    address = site.mail_sender or settings.DEFAULT_FROM_EMAIL
-    message = EmailMultiAlternatives(
-        subject=letter.subject,
-        body=letter.text,
-        from_email=formataddr((site.name, address)),
-        to=[letter.to],
-        headers={
-            "Message-ID": letter.message_id,
-            "Date": format_datetime(letter.made_at.astimezone(site.zone)),
-            "Auto-Submitted": "auto-generated",
-        },
-    )
-    message.attach_alternative(letter.html, "text/html")
-    return message
 
 
 def _before_data(letter: Letter, clock: Clock) -> None:

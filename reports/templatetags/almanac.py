@@ -46,7 +46,7 @@ def percent_range(low: float, high: float) -> str:
 @register.filter
 def hours(value: float | None) -> str:
     """Write hours with their unit and no more decimals than they need."""
-    return "" if value is None else f"{round(value, 2):g}\N{NO-BREAK SPACE}h"
+    return "" if value is None else f"{round(float(value), 2):g}\N{NO-BREAK SPACE}h"
 
 
 @register.filter

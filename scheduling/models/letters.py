@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import time
+from datetime import date, time
 
 from django.db import models
 from django.db.models import Q
@@ -72,6 +72,11 @@ class Letter(models.Model):
 
     def __str__(self) -> str:
         return f"{self.kind} to {self.to}, {self.iso_year}-W{self.iso_week:02d}: {self.state}"
+
+    @property
+    def monday(self) -> date:
+        """Monday of the letter's week."""
+        return date.fromisocalendar(self.iso_year, self.iso_week, 1)
 
 
 class LetterChoice(models.Model):

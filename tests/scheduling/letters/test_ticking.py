@@ -6,7 +6,6 @@ New York, of 15 U.S.C. 260a (first Sunday of November at 02:00), both from memor
 
 from datetime import UTC, date, datetime, timedelta
 from types import SimpleNamespace
-from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -55,6 +54,7 @@ def test_a_day_without_ticks_loses_nothing(working):
 
 def test_one_sites_trouble_does_not_hold_up_the_letters_of_another(working, monkeypatch, caplog):
     broken = factories.make_site("A broken site")
+    factories.make_person(broken)
     true = letters.put_in_outbox
 
     def put(site, *args):

@@ -10,7 +10,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('fleet', '0002_fact_changes'),
-        ('scheduling', '0004_letter_outlook'),
+        ('scheduling', '0005_plan_changes'),
     ]
 
     operations = [
