@@ -2,12 +2,20 @@
 
 from django.urls import path
 
-from scheduling.views import health, letters
+from scheduling.views import health, letters, scores, season
 
 urlpatterns = [
     path("healthz", health.healthz, name="healthz"),
+    path("season/visits/<int:pk>/hold/", season.hold, name="hold_visit"),
+    path("season/visits/<int:pk>/release/", season.release, name="release_visit"),
+    path("season/visits/<int:pk>/move/", season.move, name="move_visit"),
+    path("season/<int:pk>/approve/", season.approve, name="approve_plan"),
+    path("season/drafts/", season.order_draft, name="order_draft"),
+    path("season/drafts/<int:pk>/cancel/", season.cancel_draft, name="cancel_draft"),
+    path("forecasts/score/ask/", scores.ask_score, name="ask_score"),
     path("letters/", letters.letter_list, name="letters"),
     path("letters/<int:pk>/", letters.letter, name="letter"),
     path("letters/<int:pk>/again/", letters.letter_again, name="letter_again"),
     path("letters/choices/", letters.letter_choices, name="letter_choices"),
     path("letters/stop/<str:token>/", letters.stop_letters, name="stop_letters"),
+]

@@ -15,8 +15,8 @@ from django.views.decorators.http import require_http_methods
 from fleet.refusal import Refused
 from fleet.views.door import fact_page, may_write, site_of
 from scheduling import letter_shelf, stop_links
-from scheduling.letter_forms import ChoicesForm, zones
 from scheduling.letter_choices import HABITS, choose, wishes_of
+from scheduling.letter_forms import ChoicesForm, zones
 from scheduling.letter_trouble import send_again
 
 PAGE_SIZE = 40
