@@ -2,11 +2,14 @@
 
 from django.urls import URLPattern, path
 
-from fleet.views import player, readings, records, uploads, ways_in, worksheets
+from fleet.views import codes, player, readings, records, requests, uploads, ways_in, worksheets
 
 urlpatterns: list[URLPattern] = [
     path("api/readings", readings.post_readings, name="post_readings"),
     path("i/<slug:public_id>", player.player, name="player"),
+    path("instruments/<int:pk>/code/", codes.renew, name="renew_code"),
+    path("labels/", codes.labels, name="labels"),
+    path("requests/<int:pk>/", requests.one_request, name="request"),
     path("ways-in/", ways_in.ways_in_page, name="ways_in"),
     path("ways-in/<int:pk>/revoke/", ways_in.revoke_way_in, name="revoke_way_in"),
     path("uploads/bring/", uploads.bring, name="bring_readings"),

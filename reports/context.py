@@ -20,7 +20,7 @@ PAGES = (
     ("rooms", _("Rooms"), ("room", "readings_uploads", "readings_upload", "ways_in")),
     ("season_plan", _("Season plan"), ()),
     ("budget", _("Budget"), ()),
-    ("requests", _("Requests"), ()),
+    ("requests", _("Requests"), ("request", "labels")),
     ("letters", _("Letters"), ("letter", "letter_choices", "calendars", "how_it_runs")),
 )
 

@@ -14,6 +14,7 @@ from django.views.decorators.http import require_POST
 
 from fleet.middleware import SESSION_KEY
 from fleet.models import Instrument, NoteRequest, RequestState, Role, Room, Service, Site
+from fleet.reported import reported_lines
 from fleet.weeks import monday_before, monday_of
 from reports.axis import TimeAxis
 from reports.doors import current_site, own_or_404, site_page
@@ -186,4 +187,5 @@ def request_list(request: HttpRequest) -> HttpResponse:
     chosen = RequestFilter(asked, rows.order_by("-made_at", "-pk"))
     page = Paginator(chosen.qs, PAGE_SIZE).get_page(request.GET.get("page"))
     template = "request_lines" if request.htmx else "requests"  # type: ignore[attr-defined]
-    return render(request, f"reports/{template}.html", {"filter": chosen, "page": page})
+    context = {"filter": chosen, "page": page, "lines": reported_lines(page)}
+    return render(request, f"reports/{template}.html", context)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+from collections.abc import Mapping
 
 from django.core.exceptions import ValidationError
 from django.db import models
@@ -131,14 +132,21 @@ class Instrument(models.Model):
     def __str__(self) -> str:
         return self.tag
 
-    def keyboard(self) -> Compass:
-        """Return the keys it has: those said of it, else of its kind at the site, else of the known kind."""
+    def keyboard(self, added: Mapping[str, InstrumentKind] | None = None) -> Compass:
+        """Return the keys it has: those said of it, else of its kind at the site, else of the known kind.
+
+        Whoever asks for many gives the kinds that the site has added, by name, instead of having each read.
+        """
         if self.kind in KNOWN_KINDS:
             return compass_of(self.kind, self.compass)
-        added = InstrumentKind.objects.filter(site=self.site_id, kind=self.kind).first()
         if added is None:
+            added = {
+                one.kind: one for one in InstrumentKind.objects.filter(site=self.site_id, kind=self.kind)
+            }
+        kind = added.get(self.kind)
+        if kind is None:
             return compass_of(self.kind, self.compass)
-        return compass_of(self.kind, self.compass or added.compass, added.behaves_like)
+        return compass_of(self.kind, self.compass or kind.compass, kind.behaves_like)
 
 
 class Placement(models.Model):

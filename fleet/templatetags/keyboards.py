@@ -8,7 +8,9 @@ from typing import Any
 from django import template
 
 from fleet import drawing
-from fleet.keyboard import Compass, shown
+from fleet.keyboard import Compass, compass_of, shown
+from fleet.models import Instrument
+from fleet.notes import note_number
 
 register = template.Library()
 
@@ -26,3 +28,11 @@ def keyboard_map(
 def note(name: str) -> str:
     """Write the name of a note with a sharp sign."""
     return shown(name)
+
+
+@register.filter
+def place(name: str, instrument: Instrument) -> str:
+    """Write in words where the key of a note lies on an instrument, nothing where it has no such key."""
+    compass = compass_of(instrument.kind, instrument.compass)
+    number = note_number(name)
+    return compass.key(number).place if number in compass else ""

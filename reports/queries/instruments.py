@@ -9,8 +9,10 @@ from datetime import date, datetime, timedelta
 from django.db.models import F, OuterRef, Subquery
 
 from fleet.access import SiteQuerySet
-from fleet.models import Instrument, NoteRequest, RequestState, Service, Site
+from fleet.keyboard import Compass
+from fleet.models import Instrument, RequestState, Service, Site
 from fleet.records import kinds_for
+from fleet.reported import ReportedLine, reported_lines
 from fleet.weeks import monday_before
 from reports.axis import DueBar, TimeAxis, due_bar
 from reports.figures import OutlookRow, digits_for, outlook_rows
@@ -107,8 +109,14 @@ class InstrumentPage:
     outlooks: list[Outlook]
     kinds: list[str]
     history: list[Service]
-    requests: list[NoteRequest]
+    requests: list[ReportedLine]
+    compass: Compass
     waiting: WaitingFacts | None
+
+    @property
+    def marked(self) -> list[int]:
+        """The numbers of all keys that open requests name."""
+        return sorted({number for line in self.requests for number in line.marked})
 
     @property
     def recent(self) -> list[Service]:
@@ -152,6 +160,11 @@ def instrument_page(instrument: Instrument, axis: TimeAxis, today: date, now: da
         ],
         kinds=kinds,
         history=list(instrument.services.order_by("-date", "-order", "kind")),
-        requests=list(instrument.requests.filter(state=RequestState.OPEN).order_by("made_at")),
+        requests=reported_lines(
+            instrument.requests.filter(state=RequestState.OPEN)
+            .select_related("instrument__room")
+            .order_by("made_at")
+        ),
+        compass=instrument.keyboard(),
         waiting=waiting,
     )

@@ -9,6 +9,7 @@ from itertools import groupby
 from typing import Any
 
 from fleet.models import Absence, Booking, NoteRequest, RequestState, Room, Service, Site
+from fleet.reported import ReportedLine, reported_lines
 from reports.queries.plans import plan_for, week_number
 from reports.queries.rooms import RoomAirNow, rooms_now
 from scheduling.models import Forecast, ForecastRun, PlannedVisit, SeasonPlan
@@ -115,9 +116,9 @@ def _lines(visits: Sequence[PlannedVisit], monday: date) -> list[VisitLine]:
     ]
 
 
-def open_requests(site: Site) -> list[NoteRequest]:
+def open_requests(site: Site) -> list[ReportedLine]:
     """Return the open note requests of a site, oldest first."""
-    return list(
+    return reported_lines(
         NoteRequest.objects.of_site(site)
         .filter(state=RequestState.OPEN)
         .select_related("instrument__room")

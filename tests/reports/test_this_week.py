@@ -98,7 +98,7 @@ def test_requests_stand_note_by_note_with_the_caution_that_a_semitone_is_easily_
     make.make_request(grand, ("D#3", "F6"), words="when <b>soft</b>")
     make.make_request(upright, ("A0",), state="done")
     text = page(client, make.make_user(site))
-    assert '<span class="note">D#3</span> <span class="note">F6</span>' in text
+    assert '<span class="note">D♯3</span> <span class="note">F6</span>' in text
     assert "when &lt;b&gt;soft&lt;/b&gt;" in text
     assert ">A0<" not in text
     assert "try the neighbours first" in text
