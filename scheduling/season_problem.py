@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 import numpy as np
 
@@ -28,6 +28,9 @@ from scheduling.inputs import (
     performances,
     share_true,
     weight_factors,
+    wet_all_week,
+    wet_on,
+    wet_until,
 )
 from scheduling.reported import Trouble, add_until_visit, days_added, troubles
 from scheduling.service_order import Standing, service_order
@@ -196,7 +199,9 @@ def _wishes(
     performed = performances(site, season.mondays)
     pairs = [(line, week - 1) for line, weeks in held.items() for week in weeks]
     work = dated_work(lines, performed, pairs, offered, season.start, season.today)
-    closed = _closed(site, season, lines, performed, work.tunings)
+    wet = wet_until(site, season.today)
+    closed = _closed(site, season, lines, performed, work.tunings, wet)
+    notes += _wet_notes(lines, performed, wet)
     reported = troubles(lines, open_reports(site, season.today), performed, share_true(site), season.today)
     return work.hours, Wishes(held, closed, tuple(work.tunings), tuple(notes + work.without_hours), reported)
 
@@ -230,11 +235,13 @@ def _closed(
     lines: Sequence[Line],
     performed: Sequence[Performance],
     dated: Sequence[DatedTuning],
+    wet: Mapping[int, datetime],
 ) -> dict[int, dict[int, str]]:
     """Return the weeks closed to each line with the reason in words.
 
     Closed are: a room booked solid; for a tuning, a week with a dated one; for a voicing, a week in which a
-    hardener would be wet at a performance whichever working day is chosen.
+    hardener would be wet at a performance whichever working day is chosen, or one that was applied before
+    is still wet on every working day.
     """
     solid = booked_solid(site, season.mondays)
     played = defaultdict(set)
@@ -250,7 +257,24 @@ def _closed(
                 closed[n][week] = "it is tuned for a performance in that week"
             elif line.subject.service == "voicing" and _never_dry(monday, played[line.instrument_id]):
                 closed[n][week] = "a hardener would still be wet at a performance"
+            elif line.subject.service == "voicing" and wet_all_week(
+                monday, wet.get(line.instrument_id), season.today
+            ):
+                closed[n][week] = f"the hardener in it dries until {wet[line.instrument_id]:%d %B, %H:%M}"
     return closed
+
+
+def _wet_notes(
+    lines: Sequence[Line], performed: Sequence[Performance], wet: Mapping[int, datetime]
+) -> list[str]:
+    """Say which performances fall into the time in which a hardener dries."""
+    tags = {line.instrument_id: line.subject.instrument for line in lines}
+    return [
+        f"the hardener in {tags[one.instrument_id]} dries until {wet[one.instrument_id]:%d %B, %H:%M}: "
+        f"nothing is played on it in public before, yet {one.title or 'a performance'} is on {one.day:%d %B}"
+        for one in performed
+        if one.instrument_id in tags and wet_on(one.day, wet.get(one.instrument_id))
+    ]
 
 
 def _never_dry(monday: date, played: set[date]) -> bool:

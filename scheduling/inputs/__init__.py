@@ -2,6 +2,7 @@
 
 from scheduling.inputs.air import room_airs
 from scheduling.inputs.demand import Performance, booked_solid, held_visits, performances
+from scheduling.inputs.drying import wet_all_week, wet_on, wet_until
 from scheduling.inputs.hours import HoursOffered, hours_offered
 from scheduling.inputs.requests import Report, open_reports, share_true
 from scheduling.inputs.subjects import FleetFacts, Line, fleet_facts
@@ -27,4 +28,7 @@ __all__ = [
     "room_airs",
     "share_true",
     "weight_factors",
+    "wet_all_week",
+    "wet_on",
+    "wet_until",
 ]

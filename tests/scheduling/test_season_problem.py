@@ -1,4 +1,4 @@
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 
 import numpy as np
 import pytest
@@ -153,6 +153,39 @@ def test_voicing_waits_only_where_no_working_day_leaves_a_hardener_time_to_dry(s
         concert(site, MONDAY + timedelta(days=number))
     setup, _ = set_up(site)
     assert setup.problem.jobs[job(setup, "voicing")].barred == (2,)
+
+
+def harden(site, dry_at):
+    grand = site.instruments.get(tag="G-1")
+    applied = datetime.combine(TODAY, time(8), UTC)
+    make_service(grand, TODAY, "voicing", hardener_at=applied, dry_at=dry_at)
+
+
+def test_tone_is_not_judged_in_a_week_in_which_a_recorded_hardener_dries_to_its_end(site):
+    harden(site, datetime(2026, 12, 4, 18, tzinfo=UTC))  # Friday of the first week, 19:00 in Vienna
+    setup, _ = set_up(site)
+    assert setup.problem.jobs[job(setup, "voicing")].barred == (1,)
+    assert setup.problem.jobs[job(setup, "tuning")].barred == ()
+    assert "dries until 04 December, 19:00" in setup.wishes.closed[job(setup, "voicing")][1]
+
+
+def test_a_hardener_that_is_dry_by_the_end_of_a_working_day_leaves_the_week_open(site):
+    harden(site, datetime(2026, 12, 4, 16, tzinfo=UTC))
+    setup, _ = set_up(site)
+    assert setup.problem.jobs[job(setup, "voicing")].barred == ()
+
+
+def test_a_concert_before_a_recorded_hardener_is_dry_is_told(site):
+    harden(site, datetime(2026, 12, 2, 18, tzinfo=UTC))
+    grand = site.instruments.get(tag="G-1")
+    for day in (2, 3):
+        evening = datetime(2026, 12, day, 18, 30, tzinfo=UTC)
+        make_booking(grand.room, evening, performance=True, title=f"Trios {day}", instruments=[grand])
+    setup, _ = set_up(site)
+    told = [note for note in setup.wishes.notes if "hardener" in note]
+    assert len(told) == 1
+    assert "the hardener in G-1 dries until 02 December, 19:00" in told[0]
+    assert "Trios 2 is on 02 December" in told[0]
 
 
 def test_the_services_of_an_instrument_wait_for_each_other_by_named_rules(site):
