@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fleet import defaults
 from fleet.demo.fleet import InventedFleet, invent
-from fleet.demo.habits import KIND_DEFAULTS, LEAVES
+from fleet.demo.habits import KIND_DEFAULTS, LEAVES, MEASURING_ERROR
 from fleet.demo.spec import FleetSpec
 from fleet.demo.truth import Anchor, Visit
-from scheduling.engine.forecast import Subject, build_model
+from scheduling.engine.forecast import Record, Subject, build_model
 from scheduling.engine.season import (
     Interval,
     Job,
@@ -89,12 +89,18 @@ def prepare(spec: FleetSpec, weeks: int) -> Trial:
     )
 
 
-def forecast_problem(trial: Trial, hours_a_week: float) -> SeasonProblem:
-    """The season as the planner sees it: costs from the forecast of what the papers say."""
-    today, weeks = START.toordinal(), trial.weeks
-    rooms, playing = told_rooms(trial.fleet), told_playing(trial.fleet)
-    model = build_model(rooms, trial.subjects, playing, today, 7 * weeks + 7)
-    season = today + np.arange(7 * weeks)
+def forecast_problem(
+    trial: Trial, hours_a_week: float, subjects: Sequence[Subject] = (), gone: int = 0
+) -> SeasonProblem:
+    """The season as the planner sees it: costs from the forecast of what the papers say.
+
+    With weeks that are gone it is what is left of the season, from the air up to then and the records given.
+    """
+    today, weeks = START + timedelta(weeks=gone), trial.weeks - gone
+    fleet = replace(trial.fleet, line=replace(trial.fleet.line, today=today))
+    told = told_rooms(fleet), subjects or trial.subjects, told_playing(fleet)
+    model = build_model(*told, today.toordinal(), 7 * weeks + 7)
+    season = today.toordinal() + np.arange(7 * weeks)
     since, after = model.out_probability(season[service_days(weeks)], season)
     return _problem(trial, since, after, hours_a_week)
 
@@ -112,7 +118,8 @@ def true_problem(trial: Trial, hours_a_week: float, beddings: Weeks | None = Non
 
 
 def _problem(trial: Trial, since: Floats, after: Floats, hours_a_week: float) -> SeasonProblem:
-    steps = service_days(trial.weeks)
+    weeks = after.shape[1]
+    steps = service_days(weeks)
     ones = np.ones_like(since)
     cost = arc_costs(since, after, ones * trial.weights[:, None], steps)
     days_out = arc_costs(since, after, ones, steps)
@@ -120,7 +127,52 @@ def _problem(trial: Trial, since: Floats, after: Floats, hours_a_week: float) ->
         Job(subject.instrument, subject.service, float(trial.hours[n]), cost[n], days_out[n])
         for n, subject in enumerate(trial.subjects)
     )
-    return SeasonProblem(jobs, trial.weeks, ("",), np.full((1, trial.weeks), hours_a_week))
+    return SeasonProblem(jobs, weeks, ("",), np.full((1, weeks), hours_a_week))
+
+
+def replanned(trial: Trial, hours_a_week: float, seconds: float) -> dict[int, list[int]]:
+    """Plan anew every Monday with the records that the visits made, and do the first week of each plan."""
+    subjects, done = list(trial.subjects), dict[int, list[int]]()
+    rng = np.random.default_rng([trial.fleet.spec.seed, 78])
+    for gone in range(trial.weeks):
+        result = plan_season(forecast_problem(trial, hours_a_week, subjects, gone), seconds)
+        visits = sorted(visit.job for visit in result.visits if visit.week == 1)
+        found = {job: _found(trial, job, gone + 1, done) for job in visits}
+        for job in visits:
+            done.setdefault(job, []).append(gone + 1)
+            _write(trial, subjects, job, gone + 1, found[job], rng)
+    return done
+
+
+def _found(trial: Trial, job: int, week: int, done: Weeks) -> float:
+    """True deviation on the day of a visit, before it."""
+    subject = trial.subjects[job]
+    visits = {
+        one.service: _visits(trial, other, done.get(other, ()))
+        for other, one in enumerate(trial.subjects)
+        if one.instrument == subject.instrument
+    }
+    return float(trial.fleet.truth.paths(subject.instrument, visits)[subject.service][trial.index(week)])
+
+
+def _write(
+    trial: Trial, subjects: list[Subject], job: int, week: int, found: float, rng: np.random.Generator
+) -> None:
+    """Add the record of a visit, measured as the invented technicians measure, to all who read it."""
+    subject = subjects[job]
+    found, left = (
+        value + float(rng.normal(0, MEASURING_ERROR[subject.service]))
+        for value in (found, float(trial.left[job, week - 1]))
+    )
+    if subject.service == "voicing":
+        found, left = max(found, 0.0), max(left, 0.0)
+    day = trial.fleet.line.day(trial.index(week)).toordinal()
+    records = (*subject.records, Record(day, found, left))
+    for other, one in enumerate(subjects):
+        if other == job:
+            subjects[other] = replace(one, records=records)
+        elif one.instrument == subject.instrument:
+            subjects[other] = replace(one, related={**one.related, subject.service: records})
 
 
 def _gaps(trial: Trial, beddings: Weeks) -> dict[str, Floats]:
@@ -257,6 +309,7 @@ class Verdict:
     rule: float
     plan: float
     hindsight: float
+    replanned: float | None = None
 
     @property
     def spared(self) -> float:
@@ -269,8 +322,8 @@ class Verdict:
         return (self.rule - self.plan) / (self.rule - self.hindsight)
 
 
-def compare(trial: Trial, hours_a_week: float, seconds: float = 20.0) -> Verdict:
-    """Plan a season in every way and judge each by the truth.
+def compare(trial: Trial, hours_a_week: float, seconds: float = 20.0, weekly: bool = False) -> Verdict:
+    """Plan a season in every way and judge each by the truth; weekly, the plan is made anew every Monday too.
 
     The plain rule is the better of waiting and not waiting; the weight-aware rule is tuned with the truth in
     hand; hindsight is planned twice, the second time around its own beddings, and the better one counts.
@@ -287,4 +340,5 @@ def compare(trial: Trial, hours_a_week: float, seconds: float = 20.0) -> Verdict
         judge(trial, weeks_of(rule.visits)),
         judge(trial, weeks_of(plan.visits)),
         min(judge(trial, best), judge(trial, again)),
+        judge(trial, replanned(trial, hours_a_week, seconds / 4)) if weekly else None,
     )
