@@ -62,6 +62,19 @@ HUMIDITY = SeasonPrior(  # [fraction]
 )
 
 
+WARMTH = SeasonPrior(  # [degC]
+    level=(21.0, -1.5, -0.5, 0.0, 0.0),
+    site_sd=(2.0, 1.5, 1.0, 0.5, 0.5),
+    building_sd=(1.0, 1.0, 0.5, 0.3, 0.3),
+    room_sd=(1.0, 0.7, 0.5, 0.3, 0.3),
+    year_sd=(0.3, 0.3, 0.3, 0.2, 0.2),
+    borrowed_sd=(1.0, 1.0, 0.5, 0.3, 0.3),
+    anomaly_sd=0.8,
+    anomaly_keep=0.85,
+    prior_days=20.0,
+)
+
+
 def harmonics(days: Days) -> Floats:
     """Columns 1, cos, sin of one cycle and cos, sin of two cycles a year; shape (n, 5)."""
     turn = 2.0 * np.pi * np.asarray(days, float) / YEAR_DAYS

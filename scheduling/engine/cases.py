@@ -25,14 +25,14 @@ YEAR = 365.2425
 
 @dataclass(frozen=True)
 class Beliefs:
-    """What is believed of the four coefficients, for every time-constant factor of the grid.
+    """What is believed of the five coefficients, for every time-constant factor of the grid.
 
     Attributes
     ----------
     weights : array, shape (k,)
         Probability of each factor of `TAU_FACTORS`.
-    mean : array, shape (k, 4)
-    spread : array, shape (k, 4, 4)
+    mean : array, shape (k, 5)
+    spread : array, shape (k, 5, 5)
         Covariance of the coefficients per unit of noise variance.
     shape, scale : array, shape (k,)
         The noise variance factor is inverse gamma with this shape and rate ``shape * scale``; a deviation is
@@ -144,7 +144,7 @@ def prior_of(subject: Subject) -> ServicePrior:
 
 def prior_beliefs(prior: ServicePrior) -> Beliefs:
     """Beliefs before any record: the same for every time constant."""
-    coefficients = [prior.moisture, prior.settling, prior.hours, prior.cycling]
+    coefficients = coefficients_of(prior)
     k = len(TAU_FACTORS) if prior.components else 1
     mean = np.array([belief.mean for belief in coefficients])
     spread = np.diag(own_and_shared(prior).sum(axis=0))
@@ -157,9 +157,14 @@ def prior_beliefs(prior: ServicePrior) -> Beliefs:
     )
 
 
+def coefficients_of(prior: ServicePrior) -> list[Belief]:
+    """Beliefs in the order of every coefficient vector."""
+    return [prior.moisture, prior.settling, prior.hours, prior.cycling, prior.warmth]
+
+
 def own_and_shared(prior: ServicePrior) -> Floats:
-    """Variance of the coefficients: an instrument's own, its like's, its site's; shape (3, 4) [unit^2]."""
-    variance = np.square([prior.moisture.sd, prior.settling.sd, prior.hours.sd, prior.cycling.sd])
+    """Variance of the coefficients: an instrument's own, its like's, its site's; shape (3, 5) [unit^2]."""
+    variance = np.square([belief.sd for belief in coefficients_of(prior)])
     scatter = np.array(prior.scatter)
     shares = [priors.OWN_SHARE * scatter, priors.GROUP_SHARE * scatter, np.full(N_PARTS, priors.SITE_SHARE)]
     return np.array(shares) * variance

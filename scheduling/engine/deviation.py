@@ -1,4 +1,4 @@
-"""The parts of a deviation since the last service: wood, settling, hours played, moisture travelled."""
+"""The parts of a deviation since the last service: wood, settling, hours played, travel, warmth."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ Places = NDArray[np.int64]
 
 MEMORY = 5.0  # time constants after which wood has forgotten the air
 
-N_PARTS = 4
-MOISTURE, SETTLING, HOURS, CYCLING = range(N_PARTS)  # order of every coefficient vector
+N_PARTS = 5
+MOISTURE, SETTLING, HOURS, CYCLING, WARMTH = range(N_PARTS)  # order of every coefficient vector
 
 
 @dataclass(frozen=True)

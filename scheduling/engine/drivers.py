@@ -10,11 +10,14 @@ import numpy as np
 
 from scheduling.engine import priors
 from scheduling.engine.cases import YEAR, Beliefs, Case, part_scale
-from scheduling.engine.deviation import CYCLING, HOURS, MOISTURE, SETTLING
+from scheduling.engine.deviation import CYCLING, HOURS, MOISTURE, SETTLING, WARMTH
 from scheduling.engine.expectation import settling_change, wood_change
 from scheduling.engine.fabric import Fabric, Group
+from scheduling.engine.priors import Belief
 
 PITCH = "tuning"
+EIGHT_IN_TEN = 1.2816  # standard deviations either way
+CURVE_DOUBT = 0.05  # [-] sd of the slope of the sorption curve; a judgement on the Notes of `sensitivity`
 LEAST_SHARE = 0.01  # a reason that explains less is not worth a sentence
 
 
@@ -33,6 +36,7 @@ class Contributions:
 
     season: float
     travel: float
+    warmth: float
     settling: float
     hours: float
     weather: float
@@ -45,7 +49,7 @@ class Contributions:
     def shares(self) -> dict[str, float]:
         """Mean squares of the named drivers, made to add to one."""
         squares = {
-            "season": self.season**2 + self.travel**2,
+            "season": self.season**2 + self.travel**2 + self.warmth**2,
             "weather": self.weather,
             "settling": self.settling**2,
             "use": self.hours**2 + self.walk_use,
@@ -78,6 +82,7 @@ def contributions(
                 float(settling_change(case, case.last_day, day)),
                 group.playing_days[end] - group.playing_days[start],
                 group.travel[end] - group.travel[start],
+                group.warmth[end] - group.warmth[start],
             ]
         )
         * scale
@@ -90,6 +95,7 @@ def contributions(
     return Contributions(
         season=float(moves[MOISTURE]),
         travel=float(moves[CYCLING]),
+        warmth=float(moves[WARMTH]),
         settling=float(moves[SETTLING]),
         hours=float(moves[HOURS]),
         weather=float(belief.mean[k, MOISTURE] ** 2 * moved),
@@ -170,14 +176,33 @@ def _season_words(fabric: Fabric, case: Case, found: Contributions, day: int) ->
     return f"{subject} {swing}, which {moved}.{_source_words(fabric, case, where)}"
 
 
+def sensitivity(belief: Beliefs) -> Belief:
+    """How far the pitch goes for a point of humidity, once the wood has followed [unit per percent].
+
+    Notes
+    -----
+    Mean and standard deviation over time constants and noise, and of the sorption curve through which the
+    room's humidity is told as moisture: between 30 and 70 % it climbs by 7 % of moisture, and no such curve
+    is known better than to within half a percent at either end (Wood Handbook 2021, ch. 4).
+    """
+    each = belief.mean[:, MOISTURE]
+    mean = float(belief.weights @ each)
+    noise = belief.scale * belief.shape / (belief.shape - 1.0)
+    inside = noise * belief.spread[:, MOISTURE, MOISTURE] + (each - mean) ** 2
+    variance = float(belief.weights @ inside) + (CURVE_DOUBT * mean) ** 2
+    return Belief(mean, variance**0.5).times(1.0 / priors.PER_POINT)
+
+
 def _learned_words(case: Case, belief: Beliefs) -> str:
     """What its own records say of a tuning's sensitivity, in plain words."""
     if case.subject.service != PITCH or not belief.learned_from:
         return ""
-    per_point = float(belief.weights @ belief.mean[:, MOISTURE]) / priors.PER_POINT
+    found = sensitivity(belief)
+    off = EIGHT_IN_TEN * found.sd
     tunings = "tuning" if belief.learned_from == 1 else "tunings"
     return (
-        f" This instrument moves {per_point:.2g} {case.subject.unit} per percent of humidity, "
+        f" This instrument moves {found.mean:.2g} {case.subject.unit} per percent of humidity "
+        f"(eight in ten: {found.mean - off:.2g} to {found.mean + off:.2g}), "
         f"learned from {belief.learned_from} {tunings}."
     )
 

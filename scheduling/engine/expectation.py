@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scheduling.engine.cases import Beliefs, Case, part_scale
-from scheduling.engine.deviation import CYCLING, HOURS, MOISTURE, N_PARTS, SETTLING, settled
+from scheduling.engine.deviation import CYCLING, HOURS, MOISTURE, N_PARTS, SETTLING, WARMTH, settled
 from scheduling.engine.fabric import Group
 from scheduling.engine.outlook import (
     Span,
@@ -67,6 +67,7 @@ def since_last(group: Group, cases: Sequence[Case], beliefs: Sequence[Beliefs], 
     parts = np.zeros((len(members), N_PARTS, len(days)))
     parts[:, HOURS] = group.playing_days[end] - group.playing_days[start][:, None]
     parts[:, CYCLING] = group.travel[end] - group.travel[start][:, None]
+    parts[:, WARMTH] = group.warmth[end] - group.warmth[start][:, None]
     parts[:, SETTLING] = [settling_change(case, case.last_day, days) for case in members]
     elapsed = np.maximum(days[None, :] - last[:, None], 0).astype(float)
     jump_mean, jump_variance = _jumps(members, days)
@@ -106,7 +107,7 @@ def _jumps(members: Sequence[Case], days: Days) -> tuple[Floats, Floats]:
 def _coefficients(
     members: Sequence[Case], own: Sequence[Beliefs], k: int, fade: str
 ) -> tuple[Floats, Floats, Floats, Floats]:
-    """Means (m, 4), variance weights (m, 14), shares (m, 1) and degrees of freedom (m, 1) for a factor."""
+    """Means (m, 5), variance weights (m, 19), shares (m, 1) and degrees of freedom (m, 1) for a factor."""
     centre, weights = [], []
     for case, belief in zip(members, own, strict=True):
         scale = part_scale(case, getattr(case, fade))
@@ -130,6 +131,7 @@ def after_service(
     parts = np.zeros((N_PARTS, len(s)))
     parts[HOURS] = group.playing_days[end][d] - group.playing_days[start][s]
     parts[CYCLING] = group.travel[end][d] - group.travel[start][s]
+    parts[WARMTH] = group.warmth[end][d] - group.warmth[start][s]
     elapsed = (days[d] - service_days[s]).astype(float)
     woods = [wood_change(group, k, start, end) for k in range(len(group.woods))]
     for rows, lone in _batches(group, cases, service_days, days):

@@ -35,6 +35,8 @@ class Group:
         One per time-constant factor; a single one where nothing swells.
     playing_days, travel : array, shape (n,)
         Running usual playing days, and moisture travelled by the key frame [fraction].
+    warmth : array, shape (n,)
+        Expected temperature of the room [degC].
     """
 
     first_day: int
@@ -42,6 +44,7 @@ class Group:
     woods: tuple[Wood, ...]
     playing_days: Floats
     travel: Floats
+    warmth: Floats
 
     def place(self, days: NDArray[np.int64]) -> NDArray[np.int64]:
         """Places of days on the grid; days before it count as its first."""
@@ -55,6 +58,7 @@ class Fabric:
     first_day: int
     last_day: int
     moisture: dict[str, AirPath]
+    warmth: dict[str, Floats]
     humidity_seasons: dict[str, Season]
     rooms: dict[str, RoomAir]
     playing: Playing
@@ -86,19 +90,26 @@ class Fabric:
         for place, case in enumerate(cases):
             key = (self.spans(case.subject), case.subject.service, case.prior.components)
             sorted_cases.setdefault(key, []).append(place)
-        felt: dict[tuple[tuple[int, str], ...], tuple[AirPath, Floats]] = {}
+        felt: dict[tuple[tuple[int, str], ...], tuple[AirPath, Floats, Floats]] = {}
         groups = []
         for (spans, _, components), members in sorted_cases.items():
             if spans not in felt:
                 path = joined(self.moisture, spans)
-                felt[spans] = path, travelled(path, priors.KEY_FRAME_TAU)
-            path, travel = felt[spans]
+                felt[spans] = path, travelled(path, priors.KEY_FRAME_TAU), self._warmth_felt(spans)
+            path, travel, warmth = felt[spans]
             factors = TAU_FACTORS if components else np.ones(1)
             woods = [
                 Wood(path, tuple((sign, tau * factor) for sign, tau in components)) for factor in factors
             ]
-            groups.append(Group(self.first_day, tuple(members), tuple(woods), self.playing_days, travel))
+            clocks = self.playing_days, travel, warmth
+            groups.append(Group(self.first_day, tuple(members), tuple(woods), *clocks))
         return groups
+
+    def _warmth_felt(self, spans: Sequence[tuple[int, str]]) -> Floats:
+        warmth = np.empty(self.last_day - self.first_day + 1)
+        for start, room in spans:
+            warmth[start:] = self.warmth[room][start:]
+        return warmth
 
 
 def weave(
@@ -125,7 +136,8 @@ def weave(
     -----
     A room that no `RoomAir` describes has no readings: it leans on its site, or on the prior season. The
     seasons of all rooms are fitted, since they lean on each other; only rooms that somebody stood in are
-    laid out.
+    laid out. Of temperature the expected course alone is laid out: a kelvin is worth a third of a cent, far
+    less than the air's humidity leaves open.
     """
     known = _named(rooms, cases)
     history = {name: _moisture_history(room, today) for name, room in known.items()}
@@ -135,14 +147,21 @@ def weave(
     first_day = max(earliest - WARM_UP_DAYS, today - LONGEST_MEMORY_DAYS)
     last_day = today + horizon_days
     seasons = air.fit_seasons(history, buildings, air.MOISTURE)
+    stood_in = sorted({"", *(stay.room for case in cases for stay in case.subject.stays)})
     moisture = {
         name: room_path(
             seasons[name], air.MOISTURE, *history[name], first_day, last_day, bool(known[name].borrowed_from)
         )
-        for name in sorted({"", *(stay.room for case in cases for stay in case.subject.stays)})
+        for name in stood_in
+    }
+    warm = {name: (days, known[name].temp_c[: len(days)]) for name, (days, _) in history.items()}
+    warm_seasons = air.fit_seasons(warm, buildings, air.WARMTH)
+    warmth = {
+        name: room_path(warm_seasons[name], air.WARMTH, *warm[name], first_day, last_day).mean
+        for name in stood_in
     }
     humidity_seasons = air.fit_seasons(humidity, buildings, air.HUMIDITY)
-    return Fabric(first_day, last_day, moisture, humidity_seasons, known, playing)
+    return Fabric(first_day, last_day, moisture, warmth, humidity_seasons, known, playing)
 
 
 def _named(rooms: Sequence[RoomAir], cases: Sequence[Case]) -> dict[str, RoomAir]:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scheduling.engine.cases import Case, gaps_closed, jumps_between, left_by
-from scheduling.engine.deviation import CYCLING, HOURS, MOISTURE, N_PARTS, SETTLING
+from scheduling.engine.deviation import CYCLING, HOURS, MOISTURE, N_PARTS, SETTLING, WARMTH
 from scheduling.engine.expectation import settling_change
 from scheduling.engine.fabric import Group
 from scheduling.engine.priors import Belief, Lesson
@@ -53,7 +53,7 @@ class Findings:
 
     Attributes
     ----------
-    parts : array, shape (k, n, 4)
+    parts : array, shape (k, n, 5)
         What the coefficients multiply.
     noise : array, shape (n,)
         Variance of all else, at a noise factor of 1 [unit^2].
@@ -148,6 +148,7 @@ def lay_out(
     playing = group.playing_days[end] - group.playing_days[start]
     parts[..., HOURS] = playing * case.thousands_per_day
     parts[..., CYCLING] = group.travel[end] - group.travel[start]
+    parts[..., WARMTH] = group.warmth[end] - group.warmth[start]
     shares = np.column_stack(
         [
             case.walk_day * (ends - starts),

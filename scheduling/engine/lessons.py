@@ -29,7 +29,7 @@ class Stack:
 
     Attributes
     ----------
-    parts : array, shape (m, k, n, 4)
+    parts : array, shape (m, k, n, 5)
     shares : array, shape (m, n, 4)
         See `Findings`.
     rest : array, shape (m, n)
@@ -40,7 +40,7 @@ class Stack:
         Gap closed by beddings within the span, times the lever [unit].
     there : array, shape (m, n)
         1 for a finding, 0 for padding.
-    sd : array, shape (m, 4)
+    sd : array, shape (m, 5)
         Prior standard deviations of the coefficients.
     weights : array, shape (k,)
     """
@@ -79,7 +79,7 @@ def stack(cases: Sequence[Case], findings: Sequence[Findings]) -> Stack:
     )
 
 
-# Order of the unknowns: logarithms of 4 noise and 4 scatter variances, 4 shifts in sd, 1 jump in sd
+# Order of the unknowns: logarithms of 4 noise and 5 scatter variances, 5 shifts in sd, 1 jump in sd
 N_UNKNOWN = N_NOISES + 2 * N_PARTS + 1
 SHIFTS = slice(N_NOISES + N_PARTS, N_NOISES + 2 * N_PARTS)
 
@@ -123,7 +123,7 @@ def _solved(at: Floats, told: Stack, bedded_sd: float) -> _Solved:
 
 
 def _between(at: Floats, told: Stack) -> Floats:
-    """Variance with which instruments differ from the site's mean, shape (m, 4) [unit^2]."""
+    """Variance with which instruments differ from the site's mean, shape (m, 5) [unit^2]."""
     return np.asarray((1.0 - SITE_SHARE) * np.exp(at[N_NOISES : SHIFTS.start]) * told.sd**2)
 
 
@@ -132,7 +132,7 @@ def evidence(at: Floats, told: Stack, bedded_sd: float) -> tuple[float, Floats]:
 
     Parameters
     ----------
-    at : array, shape (13,)
+    at : array, shape (15,)
         Logarithms of the factors on noises and scatters, shifts of the means, shift of `bedded`; the shifts
         in prior standard deviations.
     told : Stack
@@ -142,12 +142,12 @@ def evidence(at: Floats, told: Stack, bedded_sd: float) -> tuple[float, Floats]:
     Returns
     -------
     value : float
-    gradient : array, shape (13,)
+    gradient : array, shape (15,)
 
     Notes
     -----
     Each case is a multivariate Student t around the fleet's mean, whose matrix is diagonal noise R plus
-    X B X' for coefficients that differ from instrument to instrument; inverted by way of its 4 by 4 part. A
+    X B X' for coefficients that differ from instrument to instrument; inverted by way of its 5 by 5 part. A
     mixture over time-constant factors. Instruments are independent given the hyper-parameters.
     """
     solved = _solved(at, told, bedded_sd)

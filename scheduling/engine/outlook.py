@@ -24,8 +24,8 @@ class Span:
 
     Attributes
     ----------
-    parts : array, shape (..., 4, n)
-        Change of moisture, of settling, of playing days and of moisture travelled.
+    parts : array, shape (..., 5, n)
+        Change of moisture, of settling, of playing days, of moisture travelled and of warmth.
     moisture_variance : array, shape (..., n)
         Of the change of moisture, given all readings.
     elapsed : array, shape (..., n)
@@ -38,7 +38,7 @@ class Span:
 
 
 def variance_terms(span: Span) -> Floats:
-    """Terms that the coefficients of `variance_weights` add up to a variance; shape (..., 14, n)."""
+    """Terms that the coefficients of `variance_weights` add up to a variance; shape (..., 19, n)."""
     parts = span.parts
     products = parts[..., PAIR_A, :] * parts[..., PAIR_B, :]
     moved = span.moisture_variance[..., None, :]
@@ -47,7 +47,7 @@ def variance_terms(span: Span) -> Floats:
 
 
 def variance_weights(case: Case, beliefs: Beliefs, k: int, scale: Floats, start_sd: float) -> Floats:
-    """Weights of `variance_terms` for one case and time-constant factor `k`, shape (14,) [unit^2].
+    """Weights of `variance_terms` for one case and time-constant factor `k`, shape (19,) [unit^2].
 
     Notes
     -----

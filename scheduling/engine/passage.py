@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammainccinv, ndtri
 
+from scheduling.engine.deviation import N_PARTS
+
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
@@ -23,7 +25,7 @@ class Draws:
     ----------
     factor, noise : array, shape (paths,)
         Uniform: which time constant, how large the noise variance.
-    coefficients : array, shape (paths, 4)
+    coefficients : array, shape (paths, 5)
         Standard normal.
     start : array, shape (paths,)
         Standard normal: what the last service left and the walk did up to today.
@@ -52,15 +54,15 @@ def draw(rng: np.random.Generator, paths: int, playing: Floats) -> Draws:
     playing : array, shape (n,)
         Running usual playing days, from today on.
     """
-    even = np.column_stack([(rng.permutation(paths) + rng.random(paths)) / paths for _ in range(7)])
+    even = np.column_stack([(rng.permutation(paths) + rng.random(paths)) / paths for _ in range(N_PARTS + 3)])
     shape = paths, len(playing) - 1
     time, use = (rng.standard_normal(shape, dtype=np.float32) for _ in range(2))
     use *= np.sqrt(np.diff(playing)).astype(np.float32)
     return Draws(
         factor=even[:, 0],
         noise=even[:, 1],
-        coefficients=ndtri(even[:, 2:6]),
-        start=ndtri(even[:, 6]),
+        coefficients=ndtri(even[:, 3:]),
+        start=ndtri(even[:, 2]),
         walk_time=_from_zero(time),
         walk_use=_from_zero(use),
         crossing=rng.standard_exponential(shape, dtype=np.float32),

@@ -15,6 +15,9 @@ KEY_BED_TAU = 30.0  # [d], 10 to 90; 30 to 45 mm
 TAU_LOG_SD = 0.70  # [-], of the natural logarithm: a factor of 3.2 either way holds nine in ten
 
 SOUNDBOARD = ((1.0, SOUNDBOARD_TAU),)
+# Thinner boards under the same varnish, which is what holds the water up: in proportion to their thickness
+HARPSICHORD_BOARD = ((1.0, SOUNDBOARD_TAU * 3.0 / 8.0),)  # 3 mm against 8; thickness: common practice
+FORTEPIANO_BOARD = ((1.0, SOUNDBOARD_TAU * 5.0 / 8.0),)  # 5 mm
 FRAME_ABOVE_BED = (
     (1.0, KEY_FRAME_TAU),
     (-1.0, KEY_BED_TAU),
@@ -51,6 +54,7 @@ class Belief:
 
 
 NONE = Belief(0.0, 0.0)
+EVEN = (1.0, 1.0, 1.0, 1.0, 1.0)  # one factor for each coefficient
 
 
 @dataclass(frozen=True)
@@ -69,6 +73,12 @@ class ServicePrior:
         Per thousand hours played [unit].
     cycling : Belief
         Per unit of moisture travelled up and down [unit].
+    warmth : Belief
+        Per kelvin of the room [unit].
+    bedded : Belief
+        Share of a gap closed by a bedding by which the fulcrum of the keys rises [-].
+    scatter : tuple of 5 float
+        Factors on the variance with which instruments differ: moisture, settling, hours, cycling, warmth [-].
     walk_day, walk_hour : float
         Random walk, per square root of a day and of an hour played [unit].
     start : Belief
@@ -93,7 +103,8 @@ class ServicePrior:
     settle: tuple[tuple[float, float], ...] = ((1.0, 200.0),)
     settle_fade: float = 1.0
     bedded: Belief = Belief(0.5, 0.5)
-    scatter: tuple[float, ...] = (1.0, 1.0, 1.0, 1.0)
+    warmth: Belief = NONE
+    scatter: tuple[float, ...] = EVEN
 
 
 @dataclass(frozen=True)
@@ -104,14 +115,14 @@ class Lesson:
     ----------
     noise : tuple of 4 float
         Factors on variances: walk by days, walk by hours, error of values, share of a closed gap [-].
-    scatter : tuple of 4 float
+    scatter : tuple of 5 float
         See `ServicePrior`.
     bedded : float
         Shift of the share of a closed gap, in its prior standard deviations [-].
     """
 
     noise: tuple[float, ...] = (1.0, 1.0, 1.0, 1.0)
-    scatter: tuple[float, ...] = (1.0, 1.0, 1.0, 1.0)
+    scatter: tuple[float, ...] = EVEN
     bedded: float = 0.0
 
     def applied(self, prior: ServicePrior) -> ServicePrior:
@@ -144,6 +155,7 @@ TUNING = ServicePrior(
     start=Belief(0.0, 0.5),
     left_sd=0.3,
     found_sd=0.4,
+    warmth=Belief(-0.3, 0.3),  # between -0.18 where the frame goes with the wire and -2.05 for wire alone
     settle=((0.7, 120.0), (0.3, 500.0)),  # four to six tunings in the first year, three or four in the second
 )
 BEDDING = ServicePrior(
@@ -210,13 +222,28 @@ BY_SERVICE: Mapping[str, ServicePrior] = {
 BY_KIND_AND_SERVICE: Mapping[tuple[str, str], ServicePrior] = {
     ("upright", "tuning"): replace(TUNING, moisture=Belief(0.35, 0.16).times(PER_POINT)),
     ("harpsichord", "tuning"): replace(
-        TUNING, moisture=Belief(2.0, 0.9).times(PER_POINT), walk_day=0.30, settling=Belief(-10.0, 6.0)
+        TUNING,
+        components=HARPSICHORD_BOARD,
+        moisture=Belief(2.0, 0.9).times(PER_POINT),
+        warmth=Belief(-0.9, 0.5),  # anecdote: 10 K colder, steel 5 to 11 cents sharper, brass bass 25 to 50
+        walk_day=0.30,
+        settling=Belief(-10.0, 6.0),
     ),
     ("fortepiano", "tuning"): replace(
-        TUNING, moisture=Belief(1.0, 0.45).times(PER_POINT), walk_day=0.20, settling=Belief(-12.0, 6.0)
+        TUNING,
+        components=FORTEPIANO_BOARD,
+        moisture=Belief(1.0, 0.45).times(PER_POINT),
+        warmth=Belief(-0.5, 0.4),
+        walk_day=0.20,
+        settling=Belief(-12.0, 6.0),
     ),
     ("celesta", "tuning"): replace(  # metal bars feel no damp
-        TUNING, moisture=Belief(0.02, 0.02).times(PER_POINT), settling=NONE, walk_day=0.05, walk_hour=0.02
+        TUNING,
+        moisture=Belief(0.02, 0.02).times(PER_POINT),
+        warmth=Belief(-0.1, 0.1),
+        settling=NONE,
+        walk_day=0.05,
+        walk_hour=0.02,
     ),
     ("harpsichord", "voicing"): replace(VOICING, hours=Belief(6.0, 2.0)),  # quills wear sooner than felt
 }

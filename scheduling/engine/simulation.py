@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scheduling.engine.cases import Beliefs, Case, part_scale
-from scheduling.engine.deviation import CYCLING, HOURS, MOISTURE, N_PARTS, SETTLING
+from scheduling.engine.deviation import CYCLING, HOURS, MOISTURE, N_PARTS, SETTLING, WARMTH
 from scheduling.engine.expectation import settling_change
 from scheduling.engine.fabric import Group
 from scheduling.engine.passage import Draws, Singles, draw, first_passage, noise_factors
@@ -85,7 +85,7 @@ def first_days_out(
 
 
 def square_roots(spread: Floats) -> Floats:
-    """Lower triangular roots of covariances, shape (k, 4, 4); a coefficient without variance has none.
+    """Lower triangular roots of covariances, shape (k, 5, 5); a coefficient without variance has none.
 
     Notes
     -----
@@ -142,10 +142,11 @@ class Deviations:
 
 
 def _clocks(group: Group, case: Case, today: int, now: int, last: int) -> Singles:
-    """Settling, playing days and travel since the last service, on every day from today; shape (4, n)."""
+    """Settling, playing days, travel and warmth since the last service, from today on; shape (5, n)."""
     days = today + np.arange(len(group.playing_days) - now)
     clocks = np.zeros((N_PARTS, len(days)), np.float32)
     clocks[SETTLING] = settling_change(case, case.last_day, days)
     clocks[HOURS] = group.playing_days[now:] - group.playing_days[last]
     clocks[CYCLING] = group.travel[now:] - group.travel[last]
+    clocks[WARMTH] = group.warmth[now:] - group.warmth[last]
     return clocks

@@ -26,7 +26,7 @@ class Testimony:
 
     Attributes
     ----------
-    precision, shift : array, shapes (4, 4) and (4,)
+    precision, shift : array, shapes (5, 5) and (5,)
         Evidence about the departure of that mean from the prior mean, in information form [1/unit^2, 1/unit].
     misfit : float
         Of the findings of those alike around that mean, in noise variances.

@@ -10,6 +10,7 @@ from scipy.stats import multivariate_t
 
 from scheduling.engine import lessons
 from scheduling.engine.cases import own_and_shared, prepare
+from scheduling.engine.deviation import N_PARTS
 from scheduling.engine.findings import N_NOISES, Findings, after_lesson
 from scheduling.engine.forecast import Record
 from scheduling.engine.lessons import N_UNKNOWN, SHIFTS, Stack, evidence, learn_lesson, stack
@@ -20,13 +21,13 @@ from tests.scheduling.engine.invented import TODAY, subject
 def some_stack(m=5, k=3, n=7, seed=0):
     rng = np.random.default_rng(seed)
     return Stack(
-        parts=rng.standard_normal((m, k, n, 4)),
+        parts=rng.standard_normal((m, k, n, N_PARTS)),
         shares=rng.random((m, n, N_NOISES)),
         rest=rng.random((m, n)),
         surprise=rng.standard_normal((m, k, n)),
         closed=rng.random((m, n)),
         there=(np.arange(n) < rng.integers(1, n + 1, m)[:, None]) * 1.0,
-        sd=rng.random((m, 4)),
+        sd=rng.random((m, N_PARTS)),
         weights=np.array([0.2, 0.5, 0.3]),
         shape=6.0,
         scale=5 / 6,
@@ -65,11 +66,11 @@ def test_with_known_noise_the_most_likely_scatter_is_that_of_a_mixed_model():
     y = (1.0 + 0.8 * rng.standard_normal(m))[:, None] * x + 0.5 * rng.standard_normal((m, n))
     flat = {"x": x.ravel(), "y": y.ravel(), "who": np.repeat(np.arange(m), n)}
     fit = smf.mixedlm("y ~ 0 + x", pd.DataFrame(flat), groups="who", re_formula="0 + x").fit(reml=False)
-    parts, shares = np.zeros((m, 1, n, 4)), np.zeros((m, n, N_NOISES))
+    parts, shares = np.zeros((m, 1, n, N_PARTS)), np.zeros((m, n, N_NOISES))
     parts[:, 0, :, 2], shares[..., 2] = x, 1.0
     told = Stack(
         parts, shares, np.zeros((m, n)), y[:, None], np.zeros((m, n)), np.ones((m, n)),
-        np.tile([0.0, 0.0, 1.0, 0.0], (m, 1)), np.ones(1), shape=1e7, scale=1.0,
+        np.tile([0.0, 0.0, 1.0, 0.0, 0.0], (m, 1)), np.ones(1), shape=1e7, scale=1.0,
     )  # fmt: skip
 
     def cost(some):
@@ -91,7 +92,7 @@ def fleet(m, n, factors, seed=0):
     cases, findings = [], []
     for i in range(m):
         days, thousands = rng.uniform(20, 500, n), rng.uniform(0.05, 1.0, n)
-        parts = np.zeros((1, n, 4))
+        parts = np.zeros((1, n, N_PARTS))
         parts[0, :, 2] = thousands
         shares = np.zeros((n, N_NOISES))
         shares[:, 0], shares[:, 2] = case.walk_day * days, case.prior.start.sd**2 + case.prior.found_sd**2
@@ -147,7 +148,7 @@ def test_short_histories_are_padded_without_effect():
 
 def test_a_lesson_changes_the_prior_as_it_says():
     before = prepare(subject("regulation"), TODAY)
-    lesson = Lesson((4.0, 9.0, 0.25, 0.5), (2.0, 1.0, 1.0, 1.0), bedded=-1.5)
+    lesson = Lesson((4.0, 9.0, 0.25, 0.5), (2.0, 1.0, 1.0, 1.0, 1.0), bedded=-1.5)
     after = prepare(subject("regulation"), TODAY, lesson)
     assert after.walk_day == pytest.approx(4.0 * before.walk_day)
     assert after.walk_hour == pytest.approx(9.0 * before.walk_hour)

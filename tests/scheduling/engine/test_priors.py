@@ -67,3 +67,14 @@ def test_harder_use_wears_tone_faster():
 
 def test_old_instruments_wander_more_up_to_a_point():
     assert [walk_factor(years) for years in (0, 30, 55, 80, 200)] == [1.0, 1.0, 1.5, 2.0, 2.0]
+
+
+def test_thinner_boards_follow_sooner_and_warmth_flattens_every_string():
+    taus = [prior(kind=kind).components[0][1] for kind in ("harpsichord", "fortepiano", "grand")]
+    assert taus == sorted(taus)
+    # the stated range of boards, 8 mm under varnish, is 2 to 20 days; a bare 3 mm board follows within hours
+    assert 0.3 < taus[0] < 6.0
+    # check: wire alone -2.05 cents per kelvin at A4, -0.18 where the frame goes with it (elastic strings)
+    for kind in priors.KNOWN_KINDS:
+        assert -2.05 < prior(kind=kind).warmth.mean < 0
+    assert prior().warmth.mean - prior().warmth.sd < -0.18 < prior().warmth.mean + prior().warmth.sd

@@ -61,8 +61,11 @@ def test_the_same_seed_gives_the_same_days_and_another_gives_others():
 
 
 def test_square_roots_give_the_covariance_back_whatever_the_units():
-    units = np.array([300.0, 0.0, 1e-3, 1.0])
-    correlation = np.array([[1, 0, 0.3, -0.9], [0, 1, 0, 0], [0.3, 0, 1, 0.1], [-0.9, 0, 0.1, 1]])
+    units = np.array([300.0, 0.0, 1e-3, 1.0, 0.3])
+    correlation = np.eye(5)
+    correlation[0, 2:4] = correlation[2:4, 0] = 0.3, -0.9
+    correlation[2, 3] = correlation[3, 2] = 0.1
+    correlation[4, 2] = correlation[2, 4] = -0.4
     spread = (correlation * np.outer(units, units))[None]
     root = square_roots(spread)[0]
     np.testing.assert_allclose(root @ root.T, spread[0], rtol=1e-8, atol=1e-12)

@@ -5,12 +5,13 @@ import pytest
 
 from scheduling.engine import priors, testimony
 from scheduling.engine.cases import own_and_shared, prepare, prior_beliefs
+from scheduling.engine.deviation import N_PARTS
 from scheduling.engine.findings import N_NOISES, Findings
 from scheduling.engine.priors import Lesson
 from scheduling.engine.testimony import SILENCE, fleet_prior, hear, likeness, said_by
 from tests.scheduling.engine.invented import TODAY, subject
 
-SCATTER = (0.5, 2.0, 1.5, 1.0)
+SCATTER = (0.5, 2.0, 1.5, 1.0, 1.0)
 
 
 def case_of(**changes):
@@ -20,7 +21,7 @@ def case_of(**changes):
 def findings_of(n, seed):
     """Values of bedding size; the middle time constant is what counts."""
     rng = np.random.default_rng(seed)
-    parts = rng.standard_normal((5, n, 4)) * [0.01, 0.3, 1.0, 0.1]
+    parts = rng.standard_normal((5, n, N_PARTS)) * [0.01, 0.3, 1.0, 0.1, 1.0]
     return Findings(
         parts,
         rng.uniform(1, 4, n) * 1e-4,
@@ -52,16 +53,16 @@ def joint_posterior(cases, findings, me):
     joint += np.kron([[float(a == b) for a in keys] for b in keys], np.diag(group))
     joint += np.kron(np.eye(n), np.diag(own))
     told = [i for i in range(n) if i != me and findings[i] is not None]
-    design = np.zeros((sum(len(findings[i]) for i in told), 4 * n))
+    design = np.zeros((sum(len(findings[i]) for i in told), N_PARTS * n))
     row = 0
     for i in told:
-        design[row : row + len(findings[i]), 4 * i : 4 * i + 4] = findings[i].parts[2]
+        design[row : row + len(findings[i]), N_PARTS * i : N_PARTS * (i + 1)] = findings[i].parts[2]
         row += len(findings[i])
     noise = np.diag(np.concatenate([findings[i].noise for i in told]))
     values = np.concatenate([findings[i].values for i in told])
     mean = np.tile(prior_beliefs(cases[0].prior).mean[0], n)
     gain = joint @ design.T @ np.linalg.inv(design @ joint @ design.T + noise)
-    rows = slice(4 * me, 4 * me + 4)
+    rows = slice(N_PARTS * me, N_PARTS * (me + 1))
     return (mean + gain @ (values - design @ mean))[rows], (joint - gain @ design @ joint)[rows, rows]
 
 
