@@ -88,3 +88,9 @@ def path_cost(setup: SeasonSetup, n: int, weeks: Weeks) -> float:
     """Return what a line costs with visits in these weeks [weighted d]."""
     nodes = [0, *sorted(set(weeks)), setup.season.weeks + 1]
     return float(setup.problem.jobs[n].cost[nodes[:-1], nodes[1:]].sum())
+
+
+def path_days(setup: SeasonSetup, n: int, weeks: Weeks) -> float:
+    """Return the expected days out of tolerance of a line with visits in these weeks, without weights [d]."""
+    nodes = [0, *sorted(set(weeks)), setup.season.weeks + 1]
+    return float(setup.problem.jobs[n].days_out[nodes[:-1], nodes[1:]].sum())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
@@ -20,7 +20,7 @@ from scheduling.engine.season import SeasonResult, plan_season
 from scheduling.engine.season import write_model as write_mps
 from scheduling.engine.season.calendar_rule import calendar_plan
 from scheduling.engine.season.solver import SolverError
-from scheduling.inputs import fleet_facts, hours_offered
+from scheduling.inputs import Away, FleetFacts, HoursOffered, fleet_facts, hours_offered
 from scheduling.models import SeasonPlan
 from scheduling.plan_rows import Before, store_plan
 from scheduling.season_problem import Previous, Season, SeasonSetup, calendar_intervals, season_setup
@@ -110,18 +110,37 @@ def set_up(site: Site, wanted: Wanted, today: date, before: Previous | None = No
         Where nobody offers hours, or a fact is refused by the engine.
     """
     season = Season(wanted.start, wanted.weeks, today)
-    offered = hours_offered(site, season.mondays, today, wanted.hours_per_week)
+    offered = offered_or_refused(site, season, wanted.hours_per_week)
+    facts = facts_of(site, season)
+    model = forecasting.model_of(facts)
+    if before is None:
+        before = worked_by(site, season).weeks
+    return season_setup(site, season, facts, model, offered, wanted.rules == "all", before)
+
+
+def offered_or_refused(
+    site: Site, season: Season, hours_per_week: float | None, also_away: Sequence[Away] = ()
+) -> HoursOffered:
+    """Return the hours of a season's weeks.
+
+    Raises
+    ------
+    fleet.refusal.Refused
+        Where nobody offers any.
+    """
+    offered = hours_offered(site, season.mondays, season.today, hours_per_week, also_away)
     if offered is None:
         raise Refused(
             "no technician of the site has hours a week, and every visit needs somebody who does it",
             accepted="people.csv with role technician and hours_per_week, or --hours-per-week",
         )
-    ahead = (season.last_day - today).days + 1
-    facts = fleet_facts(site, today, max(forecasting.HORIZON_DAYS, ahead))
-    model = forecasting.model_of(facts)
-    if before is None:
-        before = worked_by(site, season).weeks
-    return season_setup(site, season, facts, model, offered, wanted.rules == "all", before)
+    return offered
+
+
+def facts_of(site: Site, season: Season) -> FleetFacts:
+    """Return what is known of a site, for a forecast that reaches to the season's end."""
+    ahead = (season.last_day - season.today).days + 1
+    return fleet_facts(site, season.today, max(forecasting.HORIZON_DAYS, ahead))
 
 
 def worked_by(site: Site, season: Season) -> Before:

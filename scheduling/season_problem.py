@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
+from typing import Protocol
 
 import numpy as np
 
@@ -13,7 +14,6 @@ from fleet.models import HeldVisit, Site
 from fleet.refusal import Refused
 from fleet.weeks import monday_before, mondays, week_of
 from scheduling.dated_work import DatedTuning, dated_work
-from scheduling.engine.forecast import FleetModel
 from scheduling.engine.season import Job, Reset, SeasonProblem, arc_costs, service_days
 from scheduling.engine.season.calendar_rule import Interval
 from scheduling.engine.subjects import Days, Floats
@@ -43,6 +43,15 @@ MOVING_PRICE = 0.25
 
 # Weeks of the visits of the plan that is being replaced, by instrument and kind of service.
 Previous = Mapping[tuple[int, str], tuple[int, ...]]
+
+
+class Foretelling(Protocol):
+    """What tells the probability of being out of tolerance: the model of a fleet, or of some of it."""
+
+    def out_probability(
+        self, service_days: Days, days: Days, rows: Sequence[int] | None = None
+    ) -> tuple[Floats, Floats]:
+        """As :meth:`scheduling.engine.forecast.FleetModel.out_probability`."""
 
 
 @dataclass(frozen=True)
@@ -108,16 +117,17 @@ def season_setup(
     site: Site,
     season: Season,
     facts: FleetFacts,
-    model: FleetModel,
+    model: Foretelling,
     offered: HoursOffered,
     rules: bool,
     approved: Previous | None = None,
+    gone: Collection[int] = (),
 ) -> SeasonSetup:
     """Return a site's season as a problem.
 
     Days before today are past: no plan changes them and they cost nothing. Without rules only paths and
     hours are left: no held, barred or dated visit, no order between services and no regard for the visits of
-    the approved plan.
+    the approved plan. Held visits of instruments that are gone are not asked for.
 
     Raises
     ------
@@ -126,7 +136,7 @@ def season_setup(
     """
     hours, wishes = offered.hours, Wishes()
     if rules:
-        hours, wishes = _wishes(site, season, facts.lines, offered)
+        hours, wishes = _wishes(site, season, facts.lines, offered, gone)
     previous = (approved or {}) if rules else {}
     since_last, after = model.out_probability(season.days[service_days(season.weeks)], season.days)
     cost, days_out = _costs(site, season, facts.lines, model, wishes, since_last, after)
@@ -146,7 +156,7 @@ def _costs(
     site: Site,
     season: Season,
     lines: Sequence[Line],
-    model: FleetModel,
+    model: Foretelling,
     wishes: Wishes,
     since_last: Floats,
     after: Floats,
@@ -193,9 +203,10 @@ def _jobs(
 
 
 def _wishes(
-    site: Site, season: Season, lines: Sequence[Line], offered: HoursOffered
+    site: Site, season: Season, lines: Sequence[Line], offered: HoursOffered, gone: Collection[int]
 ) -> tuple[Floats, Wishes]:
-    held, notes = _held(held_visits(site, season.mondays), season, lines)
+    asked = [visit for visit in held_visits(site, season.mondays) if visit.instrument_id not in gone]
+    held, notes = _held(asked, season, lines)
     performed = performances(site, season.mondays)
     pairs = [(line, week - 1) for line, weeks in held.items() for week in weeks]
     work = dated_work(lines, performed, pairs, offered, season.start, season.today)
@@ -285,7 +296,7 @@ def _never_dry(monday: date, played: set[date]) -> bool:
 
 
 def _resets(
-    season: Season, lines: Sequence[Line], model: FleetModel, dated: Sequence[DatedTuning]
+    season: Season, lines: Sequence[Line], model: Foretelling, dated: Sequence[DatedTuning]
 ) -> list[Reset]:
     if not dated:
         return []

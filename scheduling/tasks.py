@@ -14,6 +14,7 @@ from fleet.models import Site
 from fleet.tasks import store_upload
 from scheduling import backtesting, changed_facts, draft_orders, forecasting, outbox, planning, ticking
 from scheduling.models import Letter
+from scheduling.scenarios import asking
 
 
 @shared_task(name="scheduling.tick")  # type: ignore[untyped-decorator]
@@ -32,6 +33,8 @@ def tick() -> None:
         backtest.delay(asked)
     for order in found.orders:
         make_draft.delay(order)
+    for scenario in found.scenarios:
+        compute_scenario.delay(scenario)
 
 
 @shared_task(name="scheduling.send_letter")  # type: ignore[untyped-decorator]
@@ -77,6 +80,12 @@ def plan_site(site_id: int, start: str, weeks: int, hours_per_week: float | None
 def make_draft(order_id: int) -> None:
     """Make a draft that somebody asked for, unless that was done."""
     draft_orders.make(order_id)
+
+
+@shared_task(name="scheduling.compute_scenario")  # type: ignore[untyped-decorator]
+def compute_scenario(scenario_id: int) -> None:
+    """Compute a scenario that somebody asked for, unless that was done."""
+    asking.compute(scenario_id)
 
 
 @worker_ready.connect  # type: ignore[untyped-decorator]

@@ -13,7 +13,7 @@ from fleet.models import Instrument, Site
 from scheduling import backtesting, changed_facts, letters, outbox
 from scheduling.asked_work import unclaimed
 from scheduling.heartbeats import TICK, beat, take_turn
-from scheduling.models import DraftOrder, ForecastRun
+from scheduling.models import DraftOrder, ForecastRun, Scenario
 
 log = logging.getLogger(__name__)
 
@@ -30,8 +30,8 @@ CHANGE_AGAIN_AFTER = timedelta(minutes=5)
 class Found:
     """What a tick found to do.
 
-    Letters to send, sites without a forecast of today or with missed changes, scores and drafts asked for,
-    files of readings to be stored.
+    Letters to send, sites without a forecast of today or with missed changes, scores, drafts and scenarios
+    asked for, files of readings to be stored.
     """
 
     letters: list[int]
@@ -40,6 +40,7 @@ class Found:
     uploads: list[int]
     backtests: list[int]
     orders: list[int]
+    scenarios: list[int]
 
 
 def tick(now: datetime) -> Found:
@@ -66,6 +67,7 @@ def tick(now: datetime) -> Found:
             if take_turn(f"backtest {asked}", now, REFRESH_AGAIN_AFTER)
         ],
         orders=unclaimed(DraftOrder, now),
+        scenarios=unclaimed(Scenario, now),
     )
 
 

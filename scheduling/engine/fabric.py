@@ -14,6 +14,7 @@ from scheduling.engine.air import Season
 from scheduling.engine.airpath import AirPath, joined, room_path
 from scheduling.engine.cases import TAU_FACTORS, Case
 from scheduling.engine.deviation import Wood, played, travelled
+from scheduling.engine.held_air import held_air
 from scheduling.engine.moisture import equilibrium_moisture
 from scheduling.engine.subjects import Playing, RoomAir, Subject
 
@@ -160,6 +161,7 @@ def weave(
         name: room_path(warm_seasons[name], air.WARMTH, *warm[name], first_day, last_day).mean
         for name in stood_in
     }
+    moisture = {name: held_air(path, known[name], today) for name, path in moisture.items()}
     humidity_seasons = air.fit_seasons(humidity, buildings, air.HUMIDITY)
     return Fabric(first_day, last_day, moisture, warmth, humidity_seasons, known, playing)
 

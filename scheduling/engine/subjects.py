@@ -14,6 +14,15 @@ Registers = tuple[float | None, float | None, float | None, float | None]
 
 
 @dataclass(frozen=True)
+class Band:
+    """That a room's relative humidity is held between two values [fraction] from a day on."""
+
+    from_day: int
+    low_rh: float
+    high_rh: float
+
+
+@dataclass(frozen=True)
 class RoomAir:
     """Daily means of the trusted readings of one room.
 
@@ -25,7 +34,9 @@ class RoomAir:
     temp_c, rh : float array, shape (n,)
         Temperature [degC] and relative humidity [fraction].
     borrowed_from : str
-        Not empty where the room has no sensor and the values come from elsewhere; the band is then wider.
+        Not empty where the room has no sensor and the values come from elsewhere; doubt is then wider.
+    band : Band, optional
+        What the humidity is going to be held to; days up to today are what they were.
     """
 
     room: str
@@ -34,6 +45,7 @@ class RoomAir:
     temp_c: Floats
     rh: Floats
     borrowed_from: str = ""
+    band: Band | None = None
 
 
 @dataclass(frozen=True)

@@ -3,13 +3,15 @@
 from scheduling.inputs.air import room_airs
 from scheduling.inputs.demand import Performance, booked_solid, held_visits, performances
 from scheduling.inputs.drying import wet_all_week, wet_on, wet_until
-from scheduling.inputs.hours import HoursOffered, hours_offered
+from scheduling.inputs.hours import Away, HoursOffered, hours_offered, with_more
 from scheduling.inputs.requests import Report, open_reports, share_true
-from scheduling.inputs.subjects import FleetFacts, Line, fleet_facts
+from scheduling.inputs.subjects import Catalogue, FleetFacts, Line, fleet_facts, read_catalogue
 from scheduling.inputs.terms import playing, weight_factors
 from scheduling.inputs.touched import OF_THE_WHOLE_SITE, changes_reaching, instruments_touched
 
 __all__ = [
+    "Away",
+    "Catalogue",
     "OF_THE_WHOLE_SITE",
     "FleetFacts",
     "HoursOffered",
@@ -25,10 +27,12 @@ __all__ = [
     "open_reports",
     "performances",
     "playing",
+    "read_catalogue",
     "room_airs",
     "share_true",
     "weight_factors",
     "wet_all_week",
     "wet_on",
     "wet_until",
+    "with_more",
 ]

@@ -30,8 +30,16 @@ class HoursOffered:
         return tuple(n for n, person in enumerate(self.people) if person is None or person.can_do(kind))
 
 
+# A person, and the first and last day they are away.
+Away = tuple[int, date, date]
+
+
 def hours_offered(
-    site: Site, mondays: Sequence[date], today: date, total: float | None = None
+    site: Site,
+    mondays: Sequence[date],
+    today: date,
+    total: float | None = None,
+    also_away: Sequence[Away] = (),
 ) -> HoursOffered | None:
     """Return the hours of a site's technicians in each week, or None where there is nobody to offer any.
 
@@ -39,7 +47,8 @@ def hours_offered(
     reserve comes off in proportion. A total is for all people together: it is shared in proportion to the
     hours each has that week after absences, so it stays whole while anybody is there. Technicians without
     hours of their own share a total evenly where nobody has hours; with no technician at all it belongs to
-    one unnamed person. A week that ended before today offers nothing.
+    one unnamed person. A week that ended before today offers nothing. Who is also away is so beside the
+    absences stored.
     """
     people = list(Person.objects.of_site(site).filter(role=Role.TECHNICIAN).order_by("name"))
     own = np.array([person.hours_per_week or 0.0 for person in people])
@@ -49,7 +58,7 @@ def hours_offered(
         return HoursOffered((None,), np.full((1, len(mondays)), total) * _to_come(mondays, today))
     if not own.any():
         own = np.ones(len(people))
-    present = own[:, None] * _presence(site, people, mondays)
+    present = own[:, None] * _presence(site, people, mondays, also_away)
     hours = _share(present, total) if total is not None else _less_reserve(present, site.reserve_hours)
     kept = own > 0
     return HoursOffered(
@@ -58,17 +67,30 @@ def hours_offered(
     )
 
 
+def with_more(offered: HoursOffered, more: Floats) -> HoursOffered:
+    """Return the hours with more, or fewer below zero, in each week, shared in proportion; never below none.
+
+    A week in which nobody is there stays empty.
+    """
+    wanted = np.maximum(offered.hours.sum(axis=0) + more, 0.0)
+    return HoursOffered(offered.people, _scaled(offered.hours, wanted))
+
+
 def _to_come(mondays: Sequence[date], today: date) -> Floats:
     return np.array([1.0 if monday + timedelta(days=7) > today else 0.0 for monday in mondays])
 
 
-def _presence(site: Site, people: Sequence[Person], mondays: Sequence[date]) -> Floats:
+def _presence(
+    site: Site, people: Sequence[Person], mondays: Sequence[date], also_away: Sequence[Away]
+) -> Floats:
     """Share of each person's working days that they are there, by week; public holidays are not known."""
     away = defaultdict(list)
     absences = Absence.objects.of_site(site).filter(
         last_day__gte=mondays[0], first_day__lt=mondays[-1] + timedelta(days=7)
     )
     for person_id, first, last in absences.values_list("person_id", "first_day", "last_day"):
+        away[person_id].append((first, last))
+    for person_id, first, last in also_away:
         away[person_id].append((first, last))
     share = np.zeros((len(people), len(mondays)))
     for row, person in enumerate(people):

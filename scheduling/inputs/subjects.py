@@ -121,28 +121,59 @@ def _lines(site: Site, today: date, records: RecordsOf, of_those: OfThose) -> li
     )
     if of_those:
         instruments = instruments.filter(pk__in=of_those["instrument__in"])
-    rules = _rules(site)
+    catalogue = read_catalogue(site)
     stays = _stays(site, of_those)
     knocks = _knocks(site, today, of_those)
-    like = dict(InstrumentKind.objects.of_site(site).values_list("kind", "behaves_like"))
     return [
-        Line(
-            subject=_subject(
-                instrument,
-                rule,
-                _stays_of(instrument, stays.get(instrument.pk, []), today),
-                records.get(instrument.pk, {}),
-                like.get(instrument.kind, ""),
-                knocks.get(instrument.pk, ()) if rule.service_kind.kind == "bedding" else (),
-            ),
-            instrument_id=instrument.pk,
-            weight=rule.weight,
-            hours=rule.hours,
-        )
+        line
         for instrument in instruments
-        for rule in rules[instrument.use_class]
-        if applies(rule.service_kind.instrument_kinds, instrument.kind)
+        for line in catalogue.lines(
+            instrument,
+            _stays_of(instrument, stays.get(instrument.pk, []), today),
+            records.get(instrument.pk, {}),
+            knocks.get(instrument.pk, ()),
+        )
     ]
+
+
+@dataclass(frozen=True)
+class Catalogue:
+    """The services of each use class, and which known kind of instrument one of the site's own is like."""
+
+    rules: dict[str, list[ServiceRule]]
+    like: dict[str, str]
+
+    def lines(
+        self,
+        instrument: Instrument,
+        stays: tuple[Stay, ...],
+        records: dict[str, tuple[Record, ...]],
+        knocks: tuple[Knock, ...],
+    ) -> list[Line]:
+        """Return an instrument, stored or not, with every service its kind and use ask for."""
+        return [
+            Line(
+                subject=_subject(
+                    instrument,
+                    rule,
+                    stays,
+                    records,
+                    self.like.get(instrument.kind, ""),
+                    knocks if rule.service_kind.kind == "bedding" else (),
+                ),
+                instrument_id=instrument.pk,
+                weight=rule.weight,
+                hours=rule.hours,
+            )
+            for rule in self.rules[instrument.use_class]
+            if applies(rule.service_kind.instrument_kinds, instrument.kind)
+        ]
+
+
+def read_catalogue(site: Site) -> Catalogue:
+    """Return a site's services by use class."""
+    like = dict(InstrumentKind.objects.of_site(site).values_list("kind", "behaves_like"))
+    return Catalogue(_rules(site), like)
 
 
 def applies(instrument_kinds: list[str], kind: str) -> bool:

@@ -4,6 +4,7 @@ from scheduling.models.forecasts import Backtest, Forecast, ForecastRun, Forecas
 from scheduling.models.letters import Heartbeat, Letter, LetterChoice
 from scheduling.models.plan_changes import DraftOrder, LineCosts, PlanChange
 from scheduling.models.plans import PlannedVisit, PutOff, SeasonPlan
+from scheduling.models.scenarios import Scenario
 
 __all__ = [
     "Backtest",
@@ -18,5 +19,6 @@ __all__ = [
     "PlanChange",
     "PlannedVisit",
     "PutOff",
+    "Scenario",
     "SeasonPlan",
 ]

@@ -1,0 +1,1 @@
+"""What if: the season computed again with something changed, beside the season as it is."""
