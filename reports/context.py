@@ -18,7 +18,7 @@ PAGES = (
     ("this_week", _("This week"), ()),
     ("instruments", _("Instruments"), ("instrument", "service", "forecast_score")),
     ("rooms", _("Rooms"), ("room", "readings_uploads", "readings_upload", "ways_in")),
-    ("season_plan", _("Season plan"), ()),
+    ("season_plan", _("Season plan"), ("one_season_plan", "draft_order", "what_if", "new_scenario")),
     ("budget", _("Budget"), ()),
     ("requests", _("Requests"), ("request", "labels")),
     ("letters", _("Letters"), ("letter", "letter_choices", "calendars", "how_it_runs")),

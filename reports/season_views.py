@@ -11,7 +11,7 @@ from django.utils import timezone
 from fleet.models import Role
 from fleet.weeks import monday_before
 from reports.doors import current_site, own_or_404, site_page
-from reports.queries import plans, season, season_visit
+from reports.queries import plans, scenarios, season, season_visit
 from scheduling.forms import DraftForm
 from scheduling.models import DraftOrder, SeasonPlan
 
@@ -56,3 +56,11 @@ def draft_order(request: HttpRequest, pk: int) -> HttpResponse:
     template = "draft_progress" if request.htmx else "draft_order"  # type: ignore[attr-defined]
     context = {"order": order, "works_here": works_here(request)}
     return render(request, f"reports/{template}.html", context)
+
+
+@site_page
+def what_if(request: HttpRequest) -> HttpResponse:
+    """Show saved scenarios and some of them side by side; only that where htmx asks."""
+    page = scenarios.what_if_page(current_site(request), request.GET.getlist("with"))
+    template = "what_if_board" if request.htmx else "what_if"  # type: ignore[attr-defined]
+    return render(request, f"reports/{template}.html", {"page": page, "works_here": works_here(request)})

@@ -26,6 +26,7 @@ urlpatterns = [
     path("uploads/<int:pk>/figure/", air.upload_figure, name="upload_figure"),
     path("season/", season_views.season_plan, name="season_plan"),
     path("season/<int:pk>/", season_views.season_plan, name="one_season_plan"),
+    path("season/what-if/", season_views.what_if, name="what_if"),
     path("season/drafts/<int:pk>/", season_views.draft_order, name="draft_order"),
     path("budget/", budget.budget, name="budget"),
     path("budget/<slug:form_name>/", budget.budget_export, name="budget_export"),

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from scheduling.views import health, letters, scores, season
+from scheduling.views import health, letters, scenarios, scores, season
 
 urlpatterns = [
     path("healthz", health.healthz, name="healthz"),
@@ -12,6 +12,10 @@ urlpatterns = [
     path("season/<int:pk>/approve/", season.approve, name="approve_plan"),
     path("season/drafts/", season.order_draft, name="order_draft"),
     path("season/drafts/<int:pk>/cancel/", season.cancel_draft, name="cancel_draft"),
+    path("season/what-if/new/", scenarios.new_scenario, name="new_scenario"),
+    path("season/what-if/<int:pk>/again/", scenarios.compute_again, name="compute_again"),
+    path("season/what-if/<int:pk>/cancel/", scenarios.cancel_scenario, name="cancel_scenario"),
+    path("season/what-if/<int:pk>/delete/", scenarios.delete_scenario, name="delete_scenario"),
     path("forecasts/score/ask/", scores.ask_score, name="ask_score"),
     path("letters/", letters.letter_list, name="letters"),
     path("letters/<int:pk>/", letters.letter, name="letter"),

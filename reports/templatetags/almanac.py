@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
+from decimal import Decimal
 from typing import Any
 
 from django import template
@@ -62,6 +63,18 @@ def signed(value: float | None, digits: int | None = None) -> str:
         return "–"
     text = f"{value:g}" if digits is None else f"{value:.{digits}f}"
     return text.replace("-", "\N{MINUS SIGN}")
+
+
+@register.filter
+def grouped(value: float | Decimal, digits: int) -> str:
+    """Write a number with its thousands apart."""
+    return f"{value:,.{digits}f}"
+
+
+@register.filter
+def grouped_signed(value: float | Decimal, digits: int) -> str:
+    """Write a difference with its sign, thousands apart."""
+    return f"{value:+,.{digits}f}".replace("-", "\N{MINUS SIGN}")
 
 
 @register.filter

@@ -39,7 +39,7 @@ class SomeOf:
     ) -> tuple[Floats, Floats]:
         """As the whole model, with rows counted among those kept.
 
-        All lines are asked for, since a line's figures hang, in their fifth place, on those asked for with it.
+        All lines are asked for: in the fifth place a line's figures hang on those asked for with it.
         """
         asked = list(self.kept) if rows is None else [self.kept[row] for row in rows]
         since_last, after = self.model.out_probability(service_days, days)

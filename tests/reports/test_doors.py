@@ -32,6 +32,7 @@ def pages_of(house) -> dict[str, str]:
         "room": f"/rooms/{room.pk}/",
         "room_figure": f"/rooms/{room.pk}/figures/wood/",
         "one_season_plan": f"/season/{house.plan.pk}/",
+        "what_if": "/season/what-if/",
         "draft_order": f"/season/drafts/{draft_order(house).pk}/",
         "readings_uploads": "/uploads/",
         "readings_upload": f"/uploads/{upload.pk}/",

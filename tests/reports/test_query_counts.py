@@ -23,6 +23,8 @@ PATHS = (
     "/rooms/{room}/",
     "/rooms/{room}/figures/wood/",
     "/season/",
+    "/season/?visit={visit}",
+    "/season/what-if/",
     "/budget/",
     "/budget/xlsx/",
     "/requests/",
@@ -36,6 +38,7 @@ def counts(client, house) -> dict[str, int]:
         with CaptureQueriesContext(connection) as seen:
             first = house.instruments[0]
             things = {"instrument": first.pk, "room": house.rooms[0].pk, "service": first.services.first().pk}
+            things["visit"] = house.plan.visits.filter(dated=False).last().pk
             answer = client.get(path.format(**things))
         assert answer.status_code == 200, path
         asked[path] = len(seen)
