@@ -11,9 +11,11 @@ from typing import Any
 
 from fleet.cautions import CAUTIONS
 from fleet.models import Person, Room, Site
+from scheduling import calendar_entries, ics
 from scheduling.drafts import Draft, draft, wall_time
 from scheduling.due_work import Job, Stop, Week, hours_in_words, read_week
 from scheduling.letter_choices import DUE_WORK
+from scheduling.models import CalendarEntry
 
 WORTH_A_LETTER = ("stops", "nobodys", "other_requests", "silences", "air", "moves")
 
@@ -21,10 +23,16 @@ WORTH_A_LETTER = ("stops", "nobodys", "other_requests", "silences", "air", "move
 def compose(site: Site, monday: date, today: date, to: Collection[int]) -> list[Draft]:
     """Return the due-work letters of a week to these people as they would be; nothing is stored."""
     week = read_week(site, monday, today)
-    return [drawn for person in week.people if person.pk in to and (drawn := _draft(week, person))]
+    last = [letter.made_at for letter in week.ahead.last.values()]
+    entries = calendar_entries.of_week(site, monday, max(last, default=None))
+    return [
+        drawn
+        for person in week.people
+        if person.pk in to and (drawn := _draft(week, person, entries.get(person.pk, [])))
+    ]
 
 
-def _draft(week: Week, person: Person) -> Draft | None:
+def _draft(week: Week, person: Person, entries: list[CalendarEntry]) -> Draft | None:
     """Return a person's letter, None where there is neither work nor request nor warning."""
     context = _context(week, person)
     if not any(context[name] for name in WORTH_A_LETTER):
@@ -36,6 +44,7 @@ def _draft(week: Week, person: Person) -> Draft | None:
         context,
         items=[_item(stop, job) for stop in context["stops"] for job in stop.jobs],
         outlook=week.ahead.outlook(person),
+        calendar=ics.letter_calendar(week.site, entries),
     )
 
 

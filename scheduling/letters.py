@@ -6,7 +6,7 @@ from collections.abc import Callable, Collection
 from datetime import date, datetime
 
 from fleet.models import Site
-from scheduling import due_work_letter, hours_letter, letter_rows
+from scheduling import calendar_entries, due_work_letter, hours_letter, letter_rows
 from scheduling.drafts import Draft
 from scheduling.letter_choices import DUE_WORK, HOURS, due_by_week, who_wants
 from scheduling.models import Letter
@@ -36,6 +36,7 @@ def put_in_outbox(
     done = {letter.person_id for letter in stored(site, monday, kind)}
     wanting = who_wants(site, kind) if people is None else set(people)
     if to := wanting - done:
+        calendar_entries.keep_in_step(site, now)
         letter_rows.store(COMPOSERS[kind](site, monday, today, to), now)
     return stored(site, monday, kind)
 

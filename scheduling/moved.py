@@ -153,7 +153,9 @@ def last_letters(site: Site, monday: date, people: Sequence[Person]) -> dict[int
         iso_year__in={year for year, _ in wanted},
         iso_week__in={week for _, week in wanted},
     )
-    rows = rows.order_by("iso_year", "iso_week").only("person_id", "iso_year", "iso_week", "outlook")
+    rows = rows.order_by("iso_year", "iso_week").only(
+        "person_id", "iso_year", "iso_week", "outlook", "made_at"
+    )
     return {row.person_id: row for row in rows if (row.iso_year, row.iso_week) in wanted}
 
 

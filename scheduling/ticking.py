@@ -10,7 +10,7 @@ from django.db.models import OuterRef, Subquery
 
 from fleet import uploads
 from fleet.models import Instrument, Site
-from scheduling import backtesting, changed_facts, letters, outbox
+from scheduling import backtesting, calendar_entries, changed_facts, letters, outbox
 from scheduling.asked_work import unclaimed
 from scheduling.heartbeats import TICK, beat, take_turn
 from scheduling.models import DraftOrder, ForecastRun, Scenario
@@ -47,6 +47,7 @@ def tick(now: datetime) -> Found:
     """Note the heartbeat, make the letters that are due, release expired claims; return what else waits."""
     beat(TICK, now)
     for site in Site.objects.order_by("pk"):
+        keep_calendar(site, now)
         make_letters(site, now)
     outbox.release_expired(now)
     uploads.forget_old(now)
@@ -69,6 +70,14 @@ def tick(now: datetime) -> Found:
         orders=unclaimed(DraftOrder, now),
         scenarios=unclaimed(Scenario, now),
     )
+
+
+def keep_calendar(site: Site, now: datetime) -> None:
+    """Bring a site's calendar entries in step with its plans; its trouble holds up nothing else."""
+    try:
+        calendar_entries.keep_in_step(site, now)
+    except Exception:
+        log.exception("the calendar of site %s could not be kept in step", site.pk)
 
 
 def make_letters(site: Site, now: datetime) -> None:

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from scheduling.views import health, letters, scenarios, scores, season
+from scheduling.views import calendars, health, letters, scenarios, scores, season
 
 urlpatterns = [
     path("healthz", health.healthz, name="healthz"),
@@ -22,4 +22,7 @@ urlpatterns = [
     path("letters/<int:pk>/again/", letters.letter_again, name="letter_again"),
     path("letters/choices/", letters.letter_choices, name="letter_choices"),
     path("letters/stop/<str:token>/", letters.stop_letters, name="stop_letters"),
+    path("calendars/", calendars.calendars, name="calendars"),
+    path("calendars/<int:pk>/close/", calendars.revoke_calendar, name="revoke_calendar"),
+    path("feeds/<str:secret>/work.ics", calendars.work_calendar, name="work_calendar"),
 ]

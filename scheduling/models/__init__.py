@@ -1,5 +1,6 @@
 """Forecasts, plans and letters as rows; one module per subject."""
 
+from scheduling.models.calendars import CalendarEntry, Feed
 from scheduling.models.forecasts import Backtest, Forecast, ForecastRun, ForecastState
 from scheduling.models.letters import Heartbeat, Letter, LetterChoice
 from scheduling.models.plan_changes import DraftOrder, LineCosts, PlanChange
@@ -8,7 +9,9 @@ from scheduling.models.scenarios import Scenario
 
 __all__ = [
     "Backtest",
+    "CalendarEntry",
     "DraftOrder",
+    "Feed",
     "Forecast",
     "ForecastRun",
     "ForecastState",
