@@ -82,7 +82,7 @@ class RoomAdmin(FactAdmin):
 
 @admin.register(models.Sensor)
 class SensorAdmin(admin.ModelAdmin):
-    list_display = ("name", "room", "first_day", "last_day", "humidity_offset")
+    list_display = ("name", "room", "first_day", "last_day", "humidity_slope", "humidity_offset")
     list_filter = ("site",)
     list_select_related = ("room",)
 

@@ -38,7 +38,7 @@ def daily_air(
     Parameters
     ----------
     times : (n,) instants in rising order [µs]
-    temp_c, rh : (n,) temperature [°C] and relative humidity [fraction], sensor offset already added
+    temp_c, rh : (n,) temperature [°C] and relative humidity [fraction], corrected for the sensor
     trusted : (n,) which readings count
     clock : the clock of the site over these instants
 

@@ -281,11 +281,11 @@ def _store_days(room_id: int, series: Series, clock: LocalClock, wanted: NDArray
     """Rebuild the wanted local days of a room from a series that has them whole."""
     days = local_days(series.times, clock)
     rows = np.isin(days, wanted)
-    offset = _sensor_offset(room_id, days[rows])
+    slope, offset = sensor_corrections(room_id, days[rows])
     air = daily_air(
         series.times[rows],
         series.temp_c[rows],
-        np.clip(series.rh[rows] + offset, 0, 1),
+        np.clip(slope * series.rh[rows] + offset, 0, 1),
         series.doubt[rows] == TRUSTED,
         clock,
     )
@@ -312,20 +312,20 @@ def _climate_day(room_id: int, air: DailyAir, row: int) -> ClimateDay:
     )
 
 
-def _sensor_offset(room_id: int, days: NDArray[np.int64]) -> Floats:
-    """Return what to add to the humidity read on each local day [fraction], shape (n,).
+def sensor_corrections(room_id: int, days: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """Return slope [-] and offset [fraction] of the humidity read on each local day, two of shape (n,).
 
     A reading names no sensor, so the one that came last into the room counts.
     """
-    offset = np.zeros(len(days))
-    for first, last, value in (
+    slope, offset = np.ones(len(days)), np.zeros(len(days))
+    for first, last, times, plus in (
         Sensor.objects.filter(room=room_id)
         .order_by("first_day", "pk")
-        .values_list("first_day", "last_day", "humidity_offset")
+        .values_list("first_day", "last_day", "humidity_slope", "humidity_offset")
     ):
         stood = (days >= day_number(first)) & (days <= (day_number(last) if last else np.inf))
-        offset[stood] = value
-    return offset
+        slope[stood], offset[stood] = times, plus
+    return slope, offset
 
 
 def _date(day: np.int64 | int) -> date:

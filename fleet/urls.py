@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from fleet.views import codes, player, readings, records, requests, uploads, ways_in, worksheets
+from fleet.views import codes, player, readings, records, requests, sensors, uploads, ways_in, worksheets
 
 urlpatterns: list[URLPattern] = [
     path("api/readings", readings.post_readings, name="post_readings"),
@@ -12,6 +12,10 @@ urlpatterns: list[URLPattern] = [
     path("requests/<int:pk>/", requests.one_request, name="request"),
     path("ways-in/", ways_in.ways_in_page, name="ways_in"),
     path("ways-in/<int:pk>/revoke/", ways_in.revoke_way_in, name="revoke_way_in"),
+    path("sensors/place/", sensors.place_sensor, name="place_sensor"),
+    path("sensors/<int:pk>/away/", sensors.take_sensor_away, name="take_sensor_away"),
+    path("sensors/<int:pk>/check/", sensors.check_sensor, name="check_sensor"),
+    path("rooms/<int:pk>/lender/", sensors.choose_lender, name="choose_lender"),
     path("uploads/bring/", uploads.bring, name="bring_readings"),
     path("uploads/<int:pk>/choose/", uploads.choose, name="choose_upload"),
     path("uploads/<int:pk>/cancel/", uploads.cancel, name="cancel_upload"),

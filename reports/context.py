@@ -17,7 +17,7 @@ from reports.ribbon import build_ribbon
 PAGES = (
     ("this_week", _("This week"), ()),
     ("instruments", _("Instruments"), ("instrument", "service", "forecast_score")),
-    ("rooms", _("Rooms"), ("room", "readings_uploads", "readings_upload", "ways_in")),
+    ("rooms", _("Rooms"), ("room", "readings_uploads", "readings_upload", "ways_in", "sensors")),
     ("season_plan", _("Season plan"), ("one_season_plan", "draft_order", "what_if", "new_scenario")),
     ("budget", _("Budget"), ()),
     ("requests", _("Requests"), ("request", "labels")),

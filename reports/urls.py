@@ -21,6 +21,7 @@ urlpatterns = [
     path("rooms/", views.room_list, name="rooms"),
     path("rooms/<int:pk>/", views.room, name="room"),
     path("rooms/<int:pk>/figures/<slug:name>/", views.room_figure, name="room_figure"),
+    path("sensors/", air.sensor_list, name="sensors"),
     path("uploads/", air.upload_list, name="readings_uploads"),
     path("uploads/<int:pk>/", air.upload, name="readings_upload"),
     path("uploads/<int:pk>/figure/", air.upload_figure, name="upload_figure"),

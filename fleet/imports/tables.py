@@ -160,6 +160,7 @@ ROOMS = Table(
         Column("building", Text(120)),
         Column("use", Text(120)),
         Column("borrows_from", Text(120), default=None, extra=True, refers="room"),
+        Column("outdoors", YesNo(), default=False, extra=True),
     ),
     required=True,
 )
@@ -262,6 +263,8 @@ SENSORS = Table(
         _FROM,
         _OPEN_TO,
         Column("humidity_offset_percent", Percent(-49.9, 49.9), "humidity_offset", default=0.0),
+        Column("humidity_slope", Number(0.501, 1.999), default=1.0, extra=True),
+        Column("checked_on", Day(), default=None, extra=True),
     ),
 )
 WORKSHEETS = Table(

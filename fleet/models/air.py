@@ -26,6 +26,9 @@ class Room(models.Model):
         related_name="lenders",
         help_text="the room whose air stands in for this one while it has no sensor",
     )
+    outdoors = models.BooleanField(
+        default=False, help_text="a place in the open; its air stands in for a room only once it is heated"
+    )
 
     objects = SiteQuerySet.as_manager()
     site_path = "site"
@@ -39,7 +42,7 @@ class Room(models.Model):
 
 
 class Sensor(models.Model):
-    """That a sensor stood in a room for some days, with the offset that its check showed."""
+    """That a sensor stood in a room for some days, with the slope and offset that its check showed."""
 
     site = models.ForeignKey(Site, models.CASCADE, related_name="sensors")
     name = models.CharField(max_length=120)
@@ -49,6 +52,10 @@ class Sensor(models.Model):
     humidity_offset = models.FloatField(
         default=0, help_text="fraction of relative humidity to add to what it reads"
     )
+    humidity_slope = models.FloatField(
+        default=1, help_text="what its reading is multiplied by before the offset is added"
+    )
+    checked_on = models.DateField(null=True, blank=True, help_text="when it stood over salt solutions")
 
     objects = SiteQuerySet.as_manager()
     site_path = "site"
@@ -63,6 +70,9 @@ class Sensor(models.Model):
             ),
             models.CheckConstraint(
                 condition=Q(humidity_offset__gt=-0.5, humidity_offset__lt=0.5), name="sensor_offset_possible"
+            ),
+            models.CheckConstraint(
+                condition=Q(humidity_slope__gt=0.5, humidity_slope__lt=2), name="sensor_slope_possible"
             ),
         ]
 

@@ -6,12 +6,27 @@ from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
 from django.utils import timezone
 
-from fleet.models import ReadingsUpload, Room
+from fleet.models import ReadingsUpload, Room, Sensor
+from fleet.sensors import SALTS
 from fleet.uploads import LARGEST_FILE
 from reports.air.uploads import MEANING_WORDS, trial_figure, upload_page
 from reports.doors import current_site, own_or_404, site_page
+from scheduling.air_state import air_troubles
 
 SHOWN = 30
+
+
+@site_page
+def sensor_list(request: HttpRequest) -> HttpResponse:
+    """Show which sensor is silent or doubtful since when, which stands where, and how each was checked."""
+    site, today = current_site(request), timezone.localdate()
+    context = {
+        "troubles": air_troubles(site, today),
+        "sensors": Sensor.objects.of_site(site).select_related("room").order_by("name", "-first_day"),
+        "rooms": Room.objects.of_site(site).select_related("borrows_from").order_by("building", "name"),
+        "salts": SALTS,
+    }
+    return render(request, "reports/air/sensors.html", context)
 
 
 @site_page

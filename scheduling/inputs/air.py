@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from itertools import groupby
 from operator import itemgetter
@@ -11,7 +11,13 @@ from operator import itemgetter
 import numpy as np
 
 from fleet.models import ClimateDay, Room, Site
+from scheduling.engine.moisture import LOWEST_C
+from scheduling.engine.psychrometrics import heated_outdoor_humidity
 from scheduling.engine.subjects import Days, Floats, RoomAir
+
+# Rooms in which people play are kept near this in the heating season, and are as warm as it is outside in
+# summer; a prior: common practice, no source.
+HEATED_TO_C = 21.0
 
 
 @dataclass(frozen=True)
@@ -21,16 +27,22 @@ class _Measured:
     days: Days
     temp_c: Floats
     rh: Floats
+    outdoors: bool = False
 
 
 def room_airs(site: Site, until: date) -> tuple[RoomAir, ...]:
     """Return the daily air of every room of a site, up to and including a day.
 
     A room without a trusted reading takes the air of the room it borrows from, else the mean of the rooms of
-    its building, else the mean of the site, and says so; where the site has no reading at all it stays empty.
+    its building, else the mean of the site, else outdoor air heated to room temperature, and says so; where
+    the site has no reading at all it stays empty. A place outdoors lends its air only heated, and is no part
+    of a mean over rooms.
     """
     rooms = list(Room.objects.of_site(site).order_by("name"))
     measured = _measured(site, until)
+    for room in rooms:
+        if room.outdoors and room.pk in measured:
+            measured[room.pk] = replace(measured[room.pk], outdoors=True)
     return tuple(_air(room, rooms, measured) for room in rooms)
 
 
@@ -59,12 +71,15 @@ def _air(room: Room, rooms: list[Room], measured: dict[int, _Measured]) -> RoomA
 def _borrowed(room: Room, rooms: list[Room], measured: dict[int, _Measured]) -> tuple[_Measured, str]:
     lender = _lender(room, {other.pk: other for other in rooms}, measured)
     if lender is not None:
-        return measured[lender.pk], lender.name
+        return _indoors(measured[lender.pk], lender)
     neighbours = [other.pk for other in rooms if room.building and other.building == room.building]
     for ids, words in ((neighbours, f"the other rooms of {room.building}"), (measured, "the other rooms")):
-        lending = [measured[pk] for pk in ids if pk in measured]
+        lending = [measured[pk] for pk in ids if pk in measured and not measured[pk].outdoors]
         if lending:
             return _mean(lending), words
+    for other in rooms:
+        if other.pk in measured:
+            return _indoors(measured[other.pk], other)
     return _Measured(np.empty(0, dtype=np.int64), np.empty(0), np.empty(0)), ""
 
 
@@ -77,6 +92,17 @@ def _lender(room: Room, by_id: dict[int, Room], measured: dict[int, _Measured]) 
             return room
         passed.add(room.pk)
     return None
+
+
+def _indoors(air: _Measured, lender: Room) -> tuple[_Measured, str]:
+    """Return the air a lender gives to a room, heated where it lies outdoors, and whose it is in words."""
+    if not air.outdoors:
+        return air, lender.name
+    inside = np.maximum(air.temp_c, HEATED_TO_C)
+    # The humidity of the coldest days is next to nothing, whatever the exact degree.
+    humidity = heated_outdoor_humidity(np.maximum(air.temp_c, LOWEST_C), air.rh, inside)
+    words = f"outdoor air ({lender.name}) heated to {HEATED_TO_C:g} °C, a lower bound in winter"
+    return _Measured(air.days, inside, humidity), words
 
 
 def _mean(several: Iterable[_Measured]) -> _Measured:

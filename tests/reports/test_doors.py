@@ -34,6 +34,7 @@ def pages_of(house) -> dict[str, str]:
         "one_season_plan": f"/season/{house.plan.pk}/",
         "what_if": "/season/what-if/",
         "draft_order": f"/season/drafts/{draft_order(house).pk}/",
+        "sensors": "/sensors/",
         "readings_uploads": "/uploads/",
         "readings_upload": f"/uploads/{upload.pk}/",
         "upload_figure": f"/uploads/{upload.pk}/figure/",

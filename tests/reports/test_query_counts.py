@@ -21,6 +21,7 @@ PATHS = (
     "/services/{service}/",
     "/rooms/",
     "/rooms/{room}/",
+    "/sensors/",
     "/rooms/{room}/figures/wood/",
     "/season/",
     "/season/?visit={visit}",

@@ -146,6 +146,8 @@ class Draw:
             if self(st.booleans()):
                 room.borrows_from = lender
                 room.save()
+        rooms[-1].outdoors = self(st.booleans())
+        rooms[-1].save()
         for room in rooms:
             self.readings(room)
         for first in self.some(days):
@@ -156,6 +158,8 @@ class Draw:
                 first_day=first,
                 last_day=self(st.none() | st.just(first + timedelta(days=3))),
                 humidity_offset=self(st.floats(-0.4, 0.4)),
+                humidity_slope=self(st.just(1.0) | st.floats(0.51, 1.99)),
+                checked_on=self(st.none() | st.dates(date(2020, 1, 1), date(2026, 1, 1))),
             )
         for name in self.some(lines, 1):
             models.Term.objects.create(

@@ -101,3 +101,32 @@ def test_the_number_of_queries_does_not_grow_with_the_rooms(django_assert_num_qu
         make_climate(make_room(site), START, 2)
     with django_assert_num_queries(2):
         room_airs(site, TODAY)
+
+
+def test_outdoor_air_stands_in_heated_and_says_that_it_is_a_lower_bound():
+    """PsychroLib and CoolProp: 0 °C at 80 % heated to 21 °C is 19.65 %, -10 °C at 80 % is 8.36 %."""
+    site = make_site()
+    yard = make_room(site, "Yard", "Outside", outdoors=True)
+    attic = make_room(site, "Attic", borrows_from=yard)
+    weather = {
+        START: (0.0, 0.8),
+        START + timedelta(days=1): (-10.0, 0.8),
+        START + timedelta(days=2): (25.0, 0.5),
+    }
+    make_climate(yard, START, 3, lambda day: weather[day])
+    found = {air.room: air for air in room_airs(site, START + timedelta(days=2))}[attic.name]
+    assert found.rh == pytest.approx([0.1965, 0.0836, 0.5], abs=5e-4)
+    assert found.temp_c.tolist() == [21.0, 21.0, 25.0]
+    assert found.borrowed_from == "outdoor air (Yard) heated to 21 °C, a lower bound in winter"
+
+
+def test_a_place_outdoors_is_no_neighbour_but_better_than_nothing():
+    site = make_site()
+    yard = make_room(site, "Yard", "Old House", outdoors=True)
+    attic = make_room(site, "Attic", "Old House")
+    make_climate(yard, START, 1, steady(0.0, 0.8))
+    alone = {air.room: air for air in room_airs(site, START)}
+    assert "lower bound" in alone[attic.name].borrowed_from
+    make_climate(make_room(site, "Hall", "New Hall"), START, 1, steady(20, 0.4))
+    beside = {air.room: air for air in room_airs(site, START)}
+    assert (beside[attic.name].rh.tolist(), beside[attic.name].borrowed_from) == ([0.4], "the other rooms")

@@ -1,0 +1,96 @@
+"""A sensor that slowly leaves its neighbours: found in the difference between rooms, week by week."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import theilslopes
+
+Floats = NDArray[np.float64]
+Days = NDArray[np.int64]
+
+# Priors: common practice, no source.
+WEEKS = 12  # [-] looked back upon
+LEAST_WEEKS = 8  # of them with enough days
+LEAST_DAYS = 4  # of a week with both
+LEAST_OTHERS = 2  # neighbours; one alone might be the one that drifts
+LARGE = 0.05  # [fraction] beyond what a good sensor and a change of habits do in a season
+CLEAR = 4.0  # [-] times the scatter of the weeks around the line
+YEAR_DAYS = 364  # [d] whole weeks
+MAD_TO_SD = 1.4826  # of a normal distribution: 1 / scipy.stats.norm.ppf(0.75)
+
+
+@dataclass(frozen=True)
+class Drift:
+    """A slow divergence: how far [fraction] in the weeks looked at, and the day on which it was half done."""
+
+    change: float
+    since: int
+
+
+def slow_drift(days: Days, own: Floats, others: Floats, today: int) -> Drift | None:
+    """Slow divergence of a room's humidity from that of its neighbours, if there is one.
+
+    Parameters
+    ----------
+    days : array, shape (n,)
+        Rising days.
+    own : array, shape (n,)
+        Daily mean humidity of the room [fraction], NaN where it is not known.
+    others : array, shape (m, n)
+        The same of its neighbours.
+    today : int
+        The weeks end on the day before it.
+
+    Returns
+    -------
+    Drift or None
+
+    Notes
+    -----
+    Weekly medians of the difference to the median neighbour, and the Theil-Sen line through twelve of them.
+    It is a drift where the line changes by 0.05 and by four times the scatter of the weeks around it. What
+    the same line did a year earlier is taken off, where that is known: rooms that part every autumn are not
+    broken sensors.
+
+    References
+    ----------
+    P. K. Sen, "Estimates of the regression coefficient based on Kendall's tau", JASA 63 (1968), as
+    implemented in SciPy.
+    """
+    known = np.sum(~np.isnan(others), axis=0) >= LEAST_OTHERS
+    middle = np.full(len(days), np.nan)
+    if known.any():
+        middle[known] = np.nanmedian(others[:, known], axis=0)
+    line = _line(days, own - middle, today)
+    if line is None:
+        return None
+    slope, level, scatter, weeks = line
+    before = _line(days, own - middle, today - YEAR_DAYS)
+    usual = before[0] * WEEKS if before else 0.0
+    change = slope * WEEKS - usual
+    if abs(change) < LARGE or abs(change) < CLEAR * scatter:
+        return None
+    gone = (weeks - level) / (slope * WEEKS)
+    late = np.flatnonzero(gone >= 0.5)
+    first = int(late[0]) if late.size else WEEKS - 1
+    return Drift(change=change, since=today - 7 * (WEEKS - first))
+
+
+def _line(days: Days, difference: Floats, today: int) -> tuple[float, float, float, Floats] | None:
+    """Slope a week, level at the first week, scatter, and the weeks themselves (NaN where too few days)."""
+    weeks = np.full(WEEKS, np.nan)
+    for week in range(WEEKS):
+        start = today - 7 * (WEEKS - week)
+        values = difference[(days >= start) & (days < start + 7)]
+        values = values[~np.isnan(values)]
+        if len(values) >= LEAST_DAYS:
+            weeks[week] = np.median(values)
+    there = np.flatnonzero(~np.isnan(weeks))
+    if len(there) < LEAST_WEEKS:
+        return None
+    slope, level, _, _ = theilslopes(weeks[there], there)
+    scatter = MAD_TO_SD * float(np.median(np.abs(weeks[there] - level - slope * there)))
+    return float(slope), float(level), scatter, weeks
