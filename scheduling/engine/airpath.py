@@ -111,7 +111,8 @@ class AirPath:
         Each noise has a stream of its own, drawn from the last day back, so that the days to come get the
         same numbers however far back the path begins.
         """
-        doubt = rng.standard_normal((paths, self.season_doubt.shape[1])) @ self.season_doubt.T
+        season = rng.standard_normal((paths, self.season_doubt.shape[1]))
+        doubt = np.einsum("pk,nk->pn", season, self.season_doubt)  # threads of a matrix product cost more
         for noise, own in zip(self.noises, rng.spawn(len(self.noises)), strict=True):
             if not noise.sd.any():
                 continue
@@ -119,7 +120,7 @@ class AirPath:
             band = np.ones((2, len(noise.keep)))
             band[1, :-1] = -noise.keep[1:]
             doubt += solve_banded((1, 0), band, white, check_finite=False).T
-        return doubt
+        return np.asarray(doubt)
 
 
 def room_path(

@@ -18,9 +18,9 @@ from scheduling.engine.fabric import Fabric, Group, weave
 from scheduling.engine.findings import earliest_finding
 from scheduling.engine.learning import Learned
 from scheduling.engine.learning import learn as learn_all
-from scheduling.engine.passage import NEVER, quantile_day
+from scheduling.engine.passage import NEVER, Draws, draw, quantile_days
 from scheduling.engine.registers import spread_subjects
-from scheduling.engine.simulation import first_days_out
+from scheduling.engine.simulation import ENOUGH, PATHS, Weather, first_days_out
 from scheduling.engine.subjects import Days, Floats, Knock, Playing, Record, RoomAir, Stay, Subject
 from scheduling.engine.testimony import SILENCE, Testimony
 
@@ -41,6 +41,7 @@ __all__ = [
 ]
 
 WORKERS = 2  # threads
+DUE_SHARES = (0.1, 0.5, 0.9)
 MOSTLY_PRIOR_BELOW = 3  # as-found values; a judgement: two can agree by chance
 
 
@@ -113,36 +114,64 @@ class _Worked:
         first = self.today + (1 - self.today) % 7  # ordinal 1 was a Monday
         return np.arange(first, self.today + self.horizon_days + 1, 7)
 
-    def over_groups(self, work: Callable[[Group], T], groups: Iterable[Group]) -> Iterator[T]:
-        """Work groups side by side, in order; the arrays are large enough to leave the interpreter free."""
+    def side_by_side(
+        self, work: Callable[[Sequence[Group]], T], parts: Iterable[Sequence[Group]]
+    ) -> Iterator[T]:
+        """Work parts of the fleet in threads; the arrays are large enough to leave the interpreter free."""
         with ThreadPoolExecutor(WORKERS) as pool:
-            yield from pool.map(work, groups)
+            yield from pool.map(work, parts)
 
-    def outlooks(self, group: Group, seed: int) -> dict[int, Outlook]:
-        """Of the members of a group, by place."""
-        days = np.concatenate([[self.today], self.mondays])
-        moments = since_last(group, self.cases, self.beliefs, days)
-        passages = first_days_out(group, self.cases, self.beliefs, self.today, self._stream(group, seed))
-        due = [tuple(quantile_day(first, share) for share in (0.1, 0.5, 0.9)) for _, first in passages]
-        end = self.today + self.horizon_days
-        reason_days = [end if middle is None else self.today + middle for _, middle, _ in due]
-        drivers = explain_group(self.fabric, group, self.cases, self.beliefs, reason_days)
+    @cached_property
+    def by_air(self) -> list[list[Group]]:
+        """The groups sorted by the air they felt, whose simulated futures they share."""
+        found: dict[int, list[Group]] = {}
+        for group in self.groups:
+            found.setdefault(id(group.woods[0].air), []).append(group)
+        return list(found.values())
+
+    def draws(self, seed: int) -> dict[str, Draws]:
+        """Random numbers by service: cases of one share them, whoever else is forecast with them."""
+        services = {self.cases[group.members[0]].subject.service for group in self.groups}
+        streams = {service: (seed, zlib.crc32(service.encode()), 1) for service in services}
+        days = self.horizon_days + 1
         return {
-            i: self._outlook(i, row, moments, due[row], drivers[row]) for row, i in enumerate(group.members)
+            service: draw(np.random.default_rng(stream), PATHS, days) for service, stream in streams.items()
         }
 
-    def waits(self, group: Group, seed: int) -> dict[int, Days]:
-        """Days from today until each path of each member of a group is out, by place."""
-        found = first_days_out(
-            group, self.cases, self.beliefs, self.today, self._stream(group, seed), enough=1.0
-        )
-        return {i: np.where(first == NEVER, self.horizon_days + 1, first) for i, first in found}
+    def passages(
+        self, groups: Sequence[Group], seed: int, draws: Mapping[str, Draws], enough: float = ENOUGH
+    ) -> Iterator[tuple[Group, list[tuple[int, Days]]]]:
+        """First days out of groups that felt one air, group by group."""
+        weather = Weather(groups, self.cases, self.today, seed, PATHS)
+        for group in groups:
+            own = draws[self.cases[group.members[0]].subject.service]
+            found = first_days_out(group, self.cases, self.beliefs, self.today, weather, own, enough)
+            yield group, list(found)
 
-    def _stream(self, group: Group, seed: int) -> tuple[int, int]:
-        return seed, zlib.crc32(self.cases[group.members[0]].subject.service.encode())
+    def outlooks(self, groups: Sequence[Group], seed: int, draws: Mapping[str, Draws]) -> dict[int, Outlook]:
+        """Of the members of groups that felt one air, by place."""
+        out: dict[int, Outlook] = {}
+        end = self.today + self.horizon_days
+        days = np.concatenate([[self.today], self.mondays])
+        for group, passages in self.passages(groups, seed, draws):
+            moments = since_last(group, self.cases, self.beliefs, days)
+            due = [quantile_days(first, DUE_SHARES) for _, first in passages]
+            reason_days = [end if middle is None else self.today + middle for _, middle, _ in due]
+            drivers = explain_group(self.fabric, group, self.cases, self.beliefs, reason_days)
+            for row, i in enumerate(group.members):
+                out[i] = self._outlook(i, row, moments, due[row], drivers[row])
+        return out
+
+    def waits(self, groups: Sequence[Group], seed: int, draws: Mapping[str, Draws]) -> dict[int, Days]:
+        """Days from today until each path of each member of groups of one air is out, by place."""
+        return {
+            i: np.where(first == NEVER, self.horizon_days + 1, first)
+            for _, passages in self.passages(groups, seed, draws, enough=1.0)
+            for i, first in passages
+        }
 
     def _outlook(
-        self, i: int, row: int, moments: Moments, due: tuple[int | None, ...], drivers: tuple[Driver, ...]
+        self, i: int, row: int, moments: Moments, due: Sequence[int | None], drivers: tuple[Driver, ...]
     ) -> Outlook:
         case, belief = self.cases[i], self.beliefs[i]
         p10, p50, p90 = (None if wait is None else self.today + wait for wait in due)
@@ -171,16 +200,17 @@ class _Worked:
         since = np.zeros((len(rows), len(days)))
         after = np.zeros((len(rows), len(service_days), len(days)))
 
-        def work(group: Group) -> None:
-            at = [places[row] for row in group.members]
-            since[at] = since_last(group, self.cases, self.beliefs, days).p_out
-            after[at] = after_service(group, self.cases, self.beliefs, service_days, days)
+        def work(groups: Sequence[Group]) -> None:
+            for group in groups:
+                at = [places[row] for row in group.members]
+                since[at] = since_last(group, self.cases, self.beliefs, days).p_out
+                after[at] = after_service(group, self.cases, self.beliefs, service_days, days)
 
         asked = (
             replace(group, members=tuple(row for row in group.members if row in places))
             for group in self.groups
         )
-        for _ in self.over_groups(work, (group for group in asked if group.members)):
+        for _ in self.side_by_side(work, ([group] for group in asked if group.members)):
             pass
         return since, after
 
@@ -198,7 +228,8 @@ class FleetModel:
         """Forecast every subject, in the order of `subjects`; `progress` is told (done, total)."""
         worked = self._worked
         out: dict[int, Outlook] = {}
-        for some in worked.over_groups(lambda group: worked.outlooks(group, seed), worked.groups):
+        draws = worked.draws(seed)
+        for some in worked.side_by_side(lambda part: worked.outlooks(part, seed, draws), worked.by_air):
             out.update(some)
             if progress is not None:
                 done = sum(i < len(self.subjects) for i in out)
@@ -215,7 +246,8 @@ class FleetModel:
         """
         worked = self._worked
         out: dict[int, Days] = {}
-        for some in worked.over_groups(lambda group: worked.waits(group, seed), worked.groups):
+        draws = worked.draws(seed)
+        for some in worked.side_by_side(lambda part: worked.waits(part, seed, draws), worked.by_air):
             out.update({place: np.sort(days) for place, days in some.items()})
         for place, spread in self._spreads.items():
             out[place] = np.minimum(out[place], out[spread])

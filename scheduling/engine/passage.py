@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,9 +30,9 @@ class Draws:
         Standard normal.
     start : array, shape (paths,)
         Standard normal: what the last service left and the walk did up to today.
-    walk_time, walk_use : array, shape (paths, n)
-        Walks from today, of variance 1 per day and per usual playing day.
-    crossing : array, shape (paths, n - 1)
+    steps : array, shape (n - 1, paths)
+        Standard normal: the walk from each day to the next.
+    crossing : array, shape (n - 1, paths)
         Standard exponential: decides whether a bridge between two days touched the limit.
     """
 
@@ -39,38 +40,42 @@ class Draws:
     noise: Floats
     coefficients: Floats
     start: Floats
-    walk_time: Singles
-    walk_use: Singles
+    steps: Singles
     crossing: Singles
+    _noise_factors: dict[float, Floats] = field(default_factory=dict, repr=False)
+
+    @cached_property
+    def walk(self) -> Singles:
+        """Walk of variance 1 per day, from zero today, shape (n, paths)."""
+        return np.pad(np.cumsum(self.steps, axis=0), ((1, 0), (0, 0)))
+
+    def noise_factors(self, shape: float) -> Floats:
+        """Inverse gamma of this shape and rate 1 on every path, shape (paths,); worked out once a shape."""
+        if shape not in self._noise_factors:
+            self._noise_factors[shape] = noise_factors(self.noise, shape)
+        return self._noise_factors[shape]
 
 
-def draw(rng: np.random.Generator, paths: int, playing: Floats) -> Draws:
+def draw(rng: np.random.Generator, paths: int, days: int) -> Draws:
     """Draw everything; the few numbers that matter most are stratified over the paths.
 
     Parameters
     ----------
     rng : numpy.random.Generator
     paths : int
-    playing : array, shape (n,)
-        Running usual playing days, from today on.
+    days : int
+        From today on, today included.
     """
     even = np.column_stack([(rng.permutation(paths) + rng.random(paths)) / paths for _ in range(N_PARTS + 3)])
-    shape = paths, len(playing) - 1
-    time, use = (rng.standard_normal(shape, dtype=np.float32) for _ in range(2))
-    use *= np.sqrt(np.diff(playing)).astype(np.float32)
+    shape = days - 1, paths
     return Draws(
         factor=even[:, 0],
         noise=even[:, 1],
         coefficients=ndtri(even[:, 3:]),
         start=ndtri(even[:, 2]),
-        walk_time=_from_zero(time),
-        walk_use=_from_zero(use),
+        steps=rng.standard_normal(shape, dtype=np.float32),
         crossing=rng.standard_exponential(shape, dtype=np.float32),
     )
-
-
-def _from_zero(steps: Singles) -> Singles:
-    return np.pad(np.cumsum(steps, axis=1), ((0, 0), (1, 0)))
 
 
 def noise_factors(uniform: Floats, shape: float) -> Floats:
@@ -86,7 +91,7 @@ def first_passage(
     Parameters
     ----------
     blocks : iterable of (deviation, step_variance, crossing)
-        Shapes (paths, m + 1), (paths, m) or broadcast, and (paths, m): consecutive stretches of days, each
+        Shapes (m + 1, paths), (m, paths) or broadcast, and (m, paths): consecutive stretches of days, each
         deviation [unit] beginning with the last day of the stretch before; the variance is that of the walk
         from each day to the next [unit^2], `crossing` is standard exponential.
     limit : float
@@ -109,15 +114,11 @@ def first_passage(
     day = 0
     for deviation, step_variance, crossing in blocks:
         if first is None:
-            first = np.where(np.abs(deviation[:, 0]) > limit, 0, NEVER)
-        above, below = limit - deviation, limit + deviation
-        room = np.minimum(above[:, :-1] * above[:, 1:], below[:, :-1] * below[:, 1:])
-        out = 2.0 * room < crossing * step_variance
-        out |= room < 0
-        hit = np.argmax(out, axis=1)
-        fresh = (first == NEVER) & out[np.arange(len(out)), hit]
-        first[fresh] = day + hit[fresh] + 1
-        day += crossing.shape[1]
+            first = np.where(np.abs(deviation[0]) > limit, 0, NEVER)
+        out = _room(deviation, limit) < crossing * step_variance
+        hit = np.flatnonzero(out.any(axis=0) & (first == NEVER))
+        first[hit] = day + 1 + np.argmax(out[:, hit], axis=0)
+        day += len(crossing)
         if np.count_nonzero(first != NEVER) >= enough * len(first):
             break
     if first is None:
@@ -125,9 +126,26 @@ def first_passage(
     return first
 
 
-def quantile_day(first: NDArray[np.int64], share: float) -> int | None:
-    """The first day by which this share of the paths is out; None if it never is."""
+def _room(deviation: Singles, limit: float) -> Singles:
+    """Twice a b of the nearer limit between each day and the next, below 0 where one of them is out.
+
+    With ends x and y, a b is (L - x)(L - y) above and (L + x)(L + y) below, the less of which is
+    L^2 + x y - L |x + y|.
+    """
+    x, y = deviation[:-1], deviation[1:]
+    room = x * y
+    total = x + y
+    np.abs(total, out=total)
+    total *= np.float32(limit)
+    room -= total
+    room += np.float32(limit * limit)
+    room *= np.float32(2.0)
+    return np.asarray(room)
+
+
+def quantile_days(first: NDArray[np.int64], shares: Sequence[float]) -> list[int | None]:
+    """The first days by which these shares of the paths are out; None for one that never is."""
     never = np.iinfo(np.int64).max
     ranked = np.sort(np.where(first == NEVER, never, first))
-    day = ranked[max(int(np.ceil(share * len(ranked))) - 1, 0)]
-    return None if day == never else int(day)
+    days = [int(ranked[max(int(np.ceil(share * len(ranked))) - 1, 0)]) for share in shares]
+    return [None if day == never else day for day in days]

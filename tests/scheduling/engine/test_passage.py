@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy.stats import invgamma, invgauss, levy
 
-from scheduling.engine.passage import NEVER, draw, first_passage, noise_factors, quantile_day
+from scheduling.engine.passage import NEVER, draw, first_passage, noise_factors, quantile_days
 
 PATHS, STEP_SD, LIMIT = 20_000, 0.4, 5.0
 # Monte Carlo standard error of a probability near one half with 20,000 paths is 0.0035; three of them
@@ -11,14 +11,14 @@ ERROR = 0.011
 
 def follow(days, drift=0.0, limit=LIMIT, far_side=0.0, block=50):
     """Walk with a drift between ``far_side - limit`` and ``limit``: the first day out of every path."""
-    draws = draw(np.random.default_rng(12345), PATHS, np.arange(days + 1.0))
-    walk = STEP_SD * draws.walk_time + drift * np.arange(days + 1) + far_side
-    variance = np.full((1, days), STEP_SD**2, np.float32)
+    draws = draw(np.random.default_rng(12345), PATHS, days + 1)
+    walk = (STEP_SD * draws.walk + drift * np.arange(days + 1)[:, None] + far_side).astype(np.float32)
+    variance = np.full((days, 1), STEP_SD**2, np.float32)
 
     def blocks():
         for begin in range(0, days, block):
             end = min(begin + block, days)
-            yield walk[:, begin : end + 1], variance[:, begin:end], draws.crossing[:, begin:end]
+            yield walk[begin : end + 1], variance[begin:end], draws.crossing[begin:end]
 
     return first_passage(blocks(), limit)
 
@@ -54,8 +54,8 @@ def test_two_limits_are_left_by_the_series_for_an_interval(day, survival):
 
 def test_without_the_bridge_a_daily_grid_would_be_late():
     days = 90
-    draws = draw(np.random.default_rng(12345), PATHS, np.arange(days + 1.0))
-    naive = np.mean(np.abs(STEP_SD * draws.walk_time).max(axis=1) > LIMIT)
+    draws = draw(np.random.default_rng(12345), PATHS, days + 1)
+    naive = np.mean(np.abs(STEP_SD * draws.walk).max(axis=0) > LIMIT)
     assert naive < share_out(follow(days), days) - 0.005
 
 
@@ -74,8 +74,8 @@ def test_who_is_out_already_is_out_on_the_first_day():
 
 
 def test_a_deviation_that_is_certain_leaves_on_the_day_it_passes():
-    ramp = np.tile(np.arange(11, dtype=np.float32), (3, 1))
-    nothing = np.zeros((1, 10), np.float32), np.ones((3, 10), np.float32)
+    ramp = np.tile(np.arange(11, dtype=np.float32)[:, None], 3)
+    nothing = np.zeros((10, 1), np.float32), np.ones((10, 3), np.float32)
     assert first_passage([(ramp, *nothing)], 4.5).tolist() == [5, 5, 5]
 
 
@@ -86,7 +86,7 @@ def test_the_noise_factors_are_the_quantiles_of_an_inverse_gamma():
 
 def test_quantiles_count_the_paths_that_are_never_out_as_latest():
     first = np.array([3, NEVER, 1, 2, NEVER])
-    assert [quantile_day(first, share) for share in (0.1, 0.5, 0.9)] == [1, 3, None]
+    assert quantile_days(first, (0.1, 0.5, 0.9)) == [1, 3, None]
 
 
 def test_no_days_are_refused():
