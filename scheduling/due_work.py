@@ -13,7 +13,7 @@ from django.utils.formats import date_format
 from fleet.models import Booking, Instrument, NoteRequest, Person, RequestState, Role, Room, Service, Site
 from fleet.notes import NOTES
 from scheduling import planning
-from scheduling.day_times import Sitting, planned_times
+from scheduling.day_times import Sitting, give_to_those_who_do_them, planned_times
 from scheduling.models import Forecast, ForecastState, PlannedVisit, PutOff, SeasonPlan
 from scheduling.moved import Ahead, read_ahead
 from scheduling.week_air import AirNote, air_notes
@@ -168,6 +168,7 @@ def read_week(site: Site, monday: date, today: date) -> Week:
     planned = list(
         PlannedVisit.objects.filter(plan=plan, week=monday).select_related("instrument__room") if plan else ()
     )
+    give_to_those_who_do_them(site, monday, planned)
     recorded = _recorded(planned, monday)
     done = {visit.pk for visit, _ in recorded}
     visits = [visit for visit in planned if visit.pk not in done]

@@ -12,7 +12,16 @@ from django.utils import timezone
 
 from fleet.models import Site
 from fleet.tasks import store_upload
-from scheduling import backtesting, changed_facts, draft_orders, forecasting, outbox, planning, ticking
+from scheduling import (
+    backtesting,
+    changed_facts,
+    draft_orders,
+    forecasting,
+    outbox,
+    planning,
+    ticking,
+    week_planning,
+)
 from scheduling.models import Letter
 from scheduling.scenarios import asking
 
@@ -86,6 +95,12 @@ def make_draft(order_id: int) -> None:
 def compute_scenario(scenario_id: int) -> None:
     """Compute a scenario that somebody asked for, unless that was done."""
     asking.compute(scenario_id)
+
+
+@shared_task(name="scheduling.lay_out_week")  # type: ignore[untyped-decorator]
+def lay_out_week(site_id: int, monday: str) -> None:
+    """Lay out a site's week from the Monday given as an ISO date; the same facts give the same row."""
+    week_planning.lay_out_week(Site.objects.get(pk=site_id), date.fromisoformat(monday), timezone.now())
 
 
 @worker_ready.connect  # type: ignore[untyped-decorator]

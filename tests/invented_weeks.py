@@ -72,7 +72,8 @@ def _visits(
         if plays is not None and kind == "voicing":
             first = max(plays - 2, 0) * DAY
             wet = Span(first, min(plays * DAY + 80, 7 * DAY))
-            extra = (Closed(wet, "no hardener before a performance", "a concert"),) if wet.first < wet.last else ()
+            if wet.first < wet.last:
+                extra = (Closed(wet, "no hardener before a performance", "a concert"),)
         able = tuple(person for person in range(people) if rng.random() < 0.75)
         planned = int(rng.choice(able)) if able and rng.random() < 0.8 else None
         held = planned is not None and rng.random() < 0.1

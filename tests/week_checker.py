@@ -1,7 +1,7 @@
 """Reads a laid out week against the rules as the trade states them; shares no code with the planner.
 
-Only the attributes of the week and of its sittings are used. Times are quarter hours, and every figure below is
-written out again from the rules: common practice, no source.
+Only the attributes of the week and of its sittings are used. Times are quarter hours, and every figure below
+is written out again from the rules: common practice, no source.
 """
 
 from __future__ import annotations
@@ -84,10 +84,8 @@ def _person(week: Any, person: int, mine: Any) -> list[str]:
     listening = sorted((one.first, one.last) for one in mine if week.visits[one.visit].tires)
     stretch = None
     for first, last in listening:
-        if stretch is not None and first - stretch[1] < REST:
-            stretch = (stretch[0], last)
-        else:
-            stretch = (first, last)
+        goes_on = stretch is not None and first - stretch[1] < REST
+        stretch = (stretch[0] if goes_on else first, last)
         if stretch[1] - stretch[0] > QUARTERS_OF_TWO_HOURS:
             found.append(f"{worker.name}: more than two hours of voicing at a stretch")
     for first, last in pairwise(week.days):

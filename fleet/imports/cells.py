@@ -8,7 +8,7 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, time
 from decimal import Decimal, InvalidOperation
 from typing import Any
 
@@ -24,6 +24,7 @@ _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _WHOLE = re.compile(r"[+-]?\d{1,9}", re.ASCII)
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _TIME = re.compile(r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}.*", re.ASCII)
+_CLOCK = re.compile(r"(\d{1,2}):(\d{2})", re.ASCII)
 _SLUG = re.compile(r"[-\w]+", re.ASCII)
 _DAY_NAMES = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
@@ -266,6 +267,19 @@ class Weekdays(Cell):
 
     def write(self, value: list[int]) -> str:
         return "".join(str(day + 1) for day in value) or "none"
+
+
+class TimeOfDay(Cell):
+    """A time on the wall, hours and minutes."""
+
+    def read(self, text: str) -> time:
+        found = _CLOCK.fullmatch(text.strip())
+        if not found or int(found[1]) > 23 or int(found[2]) > 59:
+            raise ValueError("a time of day such as 08:30")
+        return time(int(found[1]), int(found[2]))
+
+    def write(self, value: time) -> str:
+        return value.strftime("%H:%M")
 
 
 class Notes(Cell):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, time
 
 from fleet import defaults
 from fleet.imports import tables
@@ -179,6 +179,13 @@ def skills_known(record: Record, known: Known, today: date) -> Iterator[Problem]
             yield "an unknown kind of service", "skills", kind, ", ".join(known.service_kinds)
 
 
+def working_day_in_order(record: Record, known: Known, today: date) -> Iterator[Problem]:
+    """A working day ends after it begins."""
+    begins, ends = record.get("day_from", time(8)), record.get("day_until", time(17))
+    if ends <= begins:
+        yield "the working day ends before it begins", "day_until", ends, f"later than {begins:%H:%M}"
+
+
 def kinds_of_instrument_known(record: Record, known: Known, today: date) -> Iterator[Problem]:
     """A kind of service is for known kinds of instrument."""
     for kind in record.get("instrument_kinds", []):
@@ -202,7 +209,7 @@ CHECKS: dict[str, tuple[Check, ...]] = {
     ),
     tables.WORKSHEETS.file: (service_kind_fits, done_by_today),
     tables.HELD.file: (service_kind_fits,),
-    tables.PEOPLE.file: (skills_known,),
+    tables.PEOPLE.file: (skills_known, working_day_in_order),
     tables.SERVICE_KINDS.file: (kinds_of_instrument_known,),
 }
 

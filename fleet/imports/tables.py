@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import time
 from typing import Any
 
 from django.db.models import Model
@@ -22,6 +23,7 @@ from fleet.imports.cells import (
     Percent,
     Slug,
     Text,
+    TimeOfDay,
     Week,
     Weekdays,
     Whole,
@@ -235,6 +237,10 @@ PEOPLE = Table(
         Column("hour_cost", Money(), default=None),
         Column("working_days", Weekdays(), default=monday_to_friday(), extra=True),
         Column("by_contract", YesNo(), default=False, extra=True),
+        Column("day_from", TimeOfDay(), default=time(8), extra=True),
+        Column("day_until", TimeOfDay(), default=time(17), extra=True),
+        Column("lunch_from", TimeOfDay(), default=time(12), extra=True),
+        Column("lunch_minutes", Whole(0, 240), default=60, extra=True),
     ),
 )
 ABSENCES = Table(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import zoneinfo
-from datetime import date, datetime
+from datetime import date, datetime, time
 
 from django.conf import settings
 from django.core.exceptions import ValidationError
@@ -139,6 +139,10 @@ class Person(models.Model):
     )
     hour_cost = models.DecimalField(max_digits=8, decimal_places=2, null=True, blank=True)
     by_contract = models.BooleanField(default=False)
+    day_from = models.TimeField(default=time(8), help_text="when a working day begins, on the site's wall")
+    day_until = models.TimeField(default=time(17), help_text="when a working day ends")
+    lunch_from = models.TimeField(default=time(12))
+    lunch_minutes = models.PositiveSmallIntegerField(default=60, help_text="0 where there is no pause")
 
     objects = SiteQuerySet.as_manager()
     site_path = "site"
@@ -156,6 +160,9 @@ class Person(models.Model):
             models.CheckConstraint(
                 condition=Q(hour_cost__isnull=True) | Q(hour_cost__gte=0),
                 name="person_hour_cost_not_negative",
+            ),
+            models.CheckConstraint(
+                condition=Q(day_until__gt=F("day_from"), lunch_minutes__lte=240), name="person_day_in_order"
             ),
         ]
 

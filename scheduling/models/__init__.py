@@ -6,8 +6,10 @@ from scheduling.models.letters import Heartbeat, Letter, LetterChoice
 from scheduling.models.plan_changes import DraftOrder, LineCosts, PlanChange
 from scheduling.models.plans import PlannedVisit, PutOff, SeasonPlan
 from scheduling.models.scenarios import Scenario
+from scheduling.models.weeks import Appointment, Unplaced, WeekPlan
 
 __all__ = [
+    "Appointment",
     "Backtest",
     "CalendarEntry",
     "DraftOrder",
@@ -24,4 +26,6 @@ __all__ = [
     "PutOff",
     "Scenario",
     "SeasonPlan",
+    "Unplaced",
+    "WeekPlan",
 ]

@@ -1,4 +1,4 @@
-"""Where a visit may lie by itself: the free stretches of a person, and the slots at which a sitting may begin."""
+"""Where a visit may lie by itself: free stretches of a person, and slots at which a sitting may begin."""
 
 from collections.abc import Iterable, Iterator
 
@@ -35,11 +35,8 @@ def stretches(
     problem: WeekProblem, visit: Visit, worker: Worker, rules: frozenset[str] = NAMES
 ) -> list[Span]:
     """Return the stretches in which a worker is free and the visit is allowed."""
-    if WORKING_HOURS in rules:
-        open_ = list(worker.shifts)
-    else:
-        open_ = [problem.day_span(day) for day in range(7)]
-    return without(open_, _closed(problem, visit, worker, rules))
+    hours = worker.shifts if WORKING_HOURS in rules else [problem.day_span(day) for day in range(7)]
+    return without(hours, _closed(problem, visit, worker, rules))
 
 
 def _closed(problem: WeekProblem, visit: Visit, worker: Worker, rules: frozenset[str]) -> Iterator[Span]:

@@ -1,4 +1,4 @@
-"""A week as a model of CP-SAT: who makes which visit, on which day, and at which slot every sitting begins."""
+"""A week as a model of CP-SAT: who makes which visit, on which day, and at which slot sittings begin."""
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
@@ -151,7 +151,7 @@ class WeekModel:
     def interval(
         self, place: Place, literal: Literal, before: int = 0, after: int = 0
     ) -> cp_model.IntervalVar:
-        """Return a sitting, with so much before and after it, as an interval there where the literal is true."""
+        """Return a sitting, and so much before and after it, as an interval there if the literal is true."""
         length = before + self.problem.visits[place[0]].sittings[place[1]] + after
         return self.cp.new_optional_fixed_size_interval_var(
             self.begins[place] - before, length, literal, f"sitting {place}"
@@ -160,11 +160,9 @@ class WeekModel:
     def _people(self) -> None:
         if ONE_THING not in self.rules:
             return
-        mine = defaultdict(list)
+        mine: dict[int, list[cp_model.IntervalVar]] = defaultdict(list)
         for visit, person in self.by:
-            mine[person] += [
-                self.interval(place, self.by[visit, person]) for place in self.places([visit])
-            ]
+            mine[person] += [self.interval(place, self.by[visit, person]) for place in self.places([visit])]
         for intervals in mine.values():
             self.cp.add_no_overlap(intervals)
 
@@ -242,7 +240,7 @@ class WeekModel:
                 self.cp.add(used <= worker.minutes)
 
     def _tiring(self) -> dict[int, list[Place]]:
-        found = defaultdict(list)
+        found: dict[int, list[Place]] = defaultdict(list)
         for visit, person in self.by:
             if self.problem.visits[visit].tires:
                 found[person] += self.places([visit])

@@ -142,9 +142,7 @@ def _taken(
                 yield problem.day_span(day)
 
 
-def _apart(
-    problem: WeekProblem, one: Sitting, number: int, person: int, rules: frozenset[str]
-) -> int | None:
+def _apart(problem: WeekProblem, one: Sitting, number: int, person: int, rules: frozenset[str]) -> int | None:
     """Return the slots that have to lie between a placed sitting and a visit; None where they may overlap."""
     visit, other = problem.visits[number], problem.visits[one.visit]
     same_person = one.person == person

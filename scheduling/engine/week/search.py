@@ -1,4 +1,4 @@
-"""Laying out a week: what is kept, by whom and when, then the exact ways, then the reasons of what is left out."""
+"""Laying out a week: what is kept, by whom and when, then the ways, then why something is left out."""
 
 from collections import defaultdict
 from collections.abc import Mapping
@@ -35,6 +35,8 @@ WORKERS = 2
 WORK_A_SECOND = 0.5
 # What one more change of room outweighs: all beginnings of a day's sittings together.
 WAYS_FIRST = 10_000
+
+Points = cp_model.LinearExpr | int
 
 
 @dataclass(frozen=True)
@@ -142,12 +144,12 @@ def _begin_with(model: WeekModel, sittings: tuple[Sitting, ...]) -> None:
                 model.cp.add_hint(model.on[one.visit, one.number, other], other == day)
 
 
-def _leaving_out(model: WeekModel) -> cp_model.LinearExpr:
+def _leaving_out(model: WeekModel) -> Points:
     visits = range(len(model.problem.visits))
     return sum(price_of_leaving_out(model.problem, v) * (1 - model.keep[v]) for v in visits)
 
 
-def _whom(model: WeekModel) -> cp_model.LinearExpr:
+def _whom(model: WeekModel) -> Points:
     planned = [visit.planned for visit in model.problem.visits]
     return sum(
         OTHER_PERSON_PRICE * literal
@@ -156,9 +158,9 @@ def _whom(model: WeekModel) -> cp_model.LinearExpr:
     )
 
 
-def _when(model: WeekModel) -> cp_model.LinearExpr:
+def _when(model: WeekModel) -> Points:
     """The day on which each visit ends, and the days over which it is spread."""
-    total: cp_model.LinearExpr = 0
+    total: Points = 0
     for number in model.placeable:
         visit = model.problem.visits[number]
         last = len(visit.sittings) - 1
@@ -169,7 +171,7 @@ def _when(model: WeekModel) -> cp_model.LinearExpr:
     return total
 
 
-def _days_used(model: WeekModel, number: int) -> cp_model.LinearExpr:
+def _days_used(model: WeekModel, number: int) -> Points:
     used = []
     for day in range(7):
         literals = [
@@ -184,9 +186,9 @@ def _days_used(model: WeekModel, number: int) -> cp_model.LinearExpr:
     return sum(used)
 
 
-def _rooms(model: WeekModel) -> cp_model.LinearExpr:
+def _rooms(model: WeekModel) -> Points:
     """Rooms and buildings of each person and day, each counted once however often it is entered."""
-    total: cp_model.LinearExpr = 0
+    total: Points = 0
     for place_of, points in (
         (lambda visit: model.problem.visits[visit].room, ROOM_PRICE),
         (model.problem.building_of, BUILDING_PRICE),
@@ -197,9 +199,7 @@ def _rooms(model: WeekModel) -> cp_model.LinearExpr:
                 key = person, day, place_of(visit)
                 if key not in entered:
                     entered[key] = model.cp.new_bool_var(f"enters {key}")
-                model.cp.add_bool_or(
-                    [~model.by[visit, person], ~model.on[visit, sitting, day], entered[key]]
-                )
+                model.cp.add_bool_or([~model.by[visit, person], ~model.on[visit, sitting, day], entered[key]])
         total += points * sum(entered.values())
     return total
 
@@ -220,9 +220,7 @@ def _ordered(problem: WeekProblem, chosen: tuple[Sitting, ...], seconds: float) 
     """Keep people and days; change rooms and buildings as seldom as can be, then begin as early as can be."""
     if not chosen or seconds <= 0:
         return chosen
-    given = {
-        (one.visit, one.number): (one.person, problem.day_of(one.first)) for one in chosen
-    }
+    given = {(one.visit, one.number): (one.person, problem.day_of(one.first)) for one in chosen}
     model = WeekModel(problem, given=given)
     for one in chosen:
         if one.number == 0:
@@ -237,7 +235,7 @@ def _ordered(problem: WeekProblem, chosen: tuple[Sitting, ...], seconds: float) 
     return better if price(problem, better) <= price(problem, chosen) else chosen
 
 
-def _ways(model: WeekModel, given: Mapping[Place, tuple[int, int]]) -> cp_model.LinearExpr:
+def _ways(model: WeekModel, given: Mapping[Place, tuple[int, int]]) -> Points:
     """Points for the changes of each person and day, the sittings in a circle through home."""
     by_day: dict[tuple[int, int], list[Place]] = defaultdict(list)
     for place, where in given.items():
@@ -245,8 +243,8 @@ def _ways(model: WeekModel, given: Mapping[Place, tuple[int, int]]) -> cp_model.
     return sum(_round(model, places) for places in by_day.values() if len(places) > 1)
 
 
-def _round(model: WeekModel, places: list[Place]) -> cp_model.LinearExpr:
-    total: cp_model.LinearExpr = 0
+def _round(model: WeekModel, places: list[Place]) -> Points:
+    total: Points = 0
     arcs = []
     for number, place in enumerate(places, start=1):
         arcs += [(0, number, _literal(model)), (number, 0, _literal(model))]

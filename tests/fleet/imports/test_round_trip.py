@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as clock
 import shutil
 import tempfile
 from datetime import UTC, date, datetime, timedelta
@@ -193,6 +194,10 @@ class Draw:
                 skills=self(st.sampled_from([[], ["tuning"], ["voicing", "cleaning"]])),
                 hour_cost=self(money),
                 by_contract=self(st.booleans()),
+                day_from=self(st.sampled_from([clock.time(8), clock.time(6, 30)])),
+                day_until=self(st.sampled_from([clock.time(17), clock.time(12)])),
+                lunch_from=self(st.sampled_from([clock.time(12), clock.time(11, 45)])),
+                lunch_minutes=self(st.integers(0, 240)),
             )
             for first in self.some(days, 2):
                 models.Absence.objects.create(person=person, first_day=first, last_day=first)

@@ -1,0 +1,171 @@
+"""Weeks laid out to the hour as a service: lay one out, store it, find the one that people work by."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Sequence
+from datetime import date, datetime
+from typing import Any
+
+from django.db import transaction
+from django.db.models import Max
+
+from fleet.models import Site
+from fleet.refusal import Refused
+from fleet.weeks import monday_before, week_of
+from scheduling.engine.week import LeftOut, Sitting, WeekLayout, WeekProblem, lay_out
+from scheduling.inputs.week import left_in_later_weeks, week_facts
+from scheduling.models import Appointment, SeasonPlan, Unplaced, WeekPlan
+from scheduling.planning import current_plan
+from scheduling.week_problem import WeekSetup, week_setup
+
+# With what the page or the command does around it, still within ten seconds.
+TIME_LIMIT = 9.0
+
+
+def lay_out_week(
+    site: Site, monday: date, now: datetime, by: Any | None = None, time_limit: float = TIME_LIMIT
+) -> WeekPlan:
+    """Lay out a week of the plan that people work by, store and return it.
+
+    From the same facts comes the same layout: where the newest one has been made from them already, it is
+    returned and nothing is stored.
+
+    Raises
+    ------
+    fleet.refusal.Refused
+        Where the week has passed or no season plan covers it.
+    """
+    plan = plan_to_follow(site, monday, site.local_date(now))
+    facts = week_facts(site, plan, monday, now)
+    setup = week_setup(facts)
+    made_from = _digest(plan, setup)
+    newest = newest_layout(site, monday)
+    if newest is not None and newest.input_hash == made_from:
+        return newest
+    layout = lay_out(setup.problem, time_limit)
+    return _store(site, plan, setup, facts.clock.at, layout, made_from, monday, now, by)
+
+
+def plan_to_follow(site: Site, monday: date, today: date) -> SeasonPlan:
+    """Return the season plan whose week is to be laid out.
+
+    Raises
+    ------
+    fleet.refusal.Refused
+        Where the week has passed or no season plan covers it.
+    """
+    if monday < monday_before(today):
+        raise Refused(
+            "the week has passed and cannot be laid out any more",
+            value=week_of(monday),
+            accepted=f"{week_of(today)} or later",
+        )
+    plan = current_plan(site, monday)
+    if plan is None:
+        raise Refused(
+            "no season plan covers the week, so there is nothing to lay out",
+            value=week_of(monday),
+            accepted="a week of a season plan; manage.py plan_season makes one",
+        )
+    return plan
+
+
+def newest_layout(site: Site, monday: date) -> WeekPlan | None:
+    """Return the newest layout of a week, whatever season plan it follows."""
+    rows = WeekPlan.objects.of_site(site).filter(week=monday).select_related("plan", "made_by")
+    return rows.order_by("-number").first()
+
+
+def _digest(plan: SeasonPlan, setup: WeekSetup) -> str:
+    """Return what tells apart layouts made from unlike facts."""
+    visits = [(piece.work.visit.pk, piece.number) for piece in setup.pieces]
+    people = [offer.person_pk for offer in setup.offers]
+    return hashlib.sha256(repr((plan.pk, visits, people, setup.problem, setup.notes)).encode()).hexdigest()
+
+
+@transaction.atomic
+def _store(
+    site: Site,
+    plan: SeasonPlan,
+    setup: WeekSetup,
+    at: Any,
+    layout: WeekLayout,
+    made_from: str,
+    monday: date,
+    now: datetime,
+    by: Any | None,
+) -> WeekPlan:
+    Site.objects.select_for_update().get(pk=site.pk)  # two who lay out a week at once get two numbers
+    newest = WeekPlan.objects.filter(site=site, week=monday).aggregate(number=Max("number"))["number"] or 0
+    week = WeekPlan.objects.create(
+        site=site,
+        week=monday,
+        number=newest + 1,
+        plan=plan,
+        plan_version=plan.version,
+        made_at=now,
+        made_by=by,
+        input_hash=made_from,
+        outcome=layout.outcome,
+        cost=layout.cost,
+        bound=layout.bound,
+        gap=layout.gap,
+        seconds=layout.seconds,
+        minutes_offered=[[offer.person_pk, round(60 * offer.hours)] for offer in setup.offers],
+        notes=list(setup.notes),
+    )
+    Appointment.objects.bulk_create(_appointments(week, setup, layout, at))
+    Unplaced.objects.bulk_create(_unplaced(week, setup, layout.left_out, plan, monday))
+    return week
+
+
+def stretches(problem: WeekProblem, sittings: Sequence[Sitting]) -> list[list[Sitting]]:
+    """Return the sittings of each visit, those that follow one another without a pause together."""
+    found: list[list[Sitting]] = []
+    for one in sorted(sittings, key=lambda one: (one.visit, one.first)):
+        goes_on = found and found[-1][-1].visit == one.visit and found[-1][-1].last == one.first
+        if goes_on:
+            found[-1].append(one)
+        else:
+            found.append([one])
+    return found
+
+
+def _appointments(week: WeekPlan, setup: WeekSetup, layout: WeekLayout, at: Any) -> Iterator[Appointment]:
+    parts: dict[int, int] = {}
+    for together in sorted(stretches(setup.problem, layout.sittings), key=lambda some: some[0].first):
+        work = setup.pieces[together[0].visit].work
+        parts[work.visit.pk] = parts.get(work.visit.pk, 0) + 1
+        yield Appointment(
+            week_plan=week,
+            visit=work.visit,
+            part=parts[work.visit.pk],
+            technician=setup.offers[together[0].person].person,
+            room=work.room,
+            starts_at=at(together[0].first),
+            ends_at=at(together[-1].last),
+        )
+
+
+def _unplaced(
+    week: WeekPlan, setup: WeekSetup, left_out: Sequence[LeftOut], plan: SeasonPlan, monday: date
+) -> Iterator[Unplaced]:
+    """Give what found no place; each moves to the next week whose hours take it beside those moved before."""
+    later = dict(left_in_later_weeks(plan, monday))
+    for one in left_out:
+        piece = setup.pieces[one.visit]
+        hours, moves_to = piece.work.hours, None
+        if not piece.before:
+            moves_to = next((week for week, left in later.items() if left >= hours - 1e-9), None)
+        if moves_to is not None:
+            later[moves_to] -= hours
+        yield Unplaced(
+            week_plan=week,
+            visit=piece.work.visit,
+            part=piece.number,
+            hours=hours,
+            rules=list(one.rules),
+            reason=one.words,
+            moves_to=moves_to,
+        )
