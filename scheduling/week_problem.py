@@ -150,6 +150,7 @@ def _visit(
         planned=planned,
         held=visit.held,
         concert=_window(facts, piece.before),
+        occasion=", ".join(f"{one.title} on {_day(one.day)}" for one in piece.before),
         plays_on=_plays_on(facts, visit.instrument_id),
         closed=tuple(_closed(facts, work)),
         listens=visit.kind in LISTENS,

@@ -71,6 +71,8 @@ class Visit:
         Whether a person has fixed the visit in this week.
     concert : Span or None
         Where the visit is a tuning for a performance: the 48 hours within which it has to lie.
+    occasion : str
+        That performance in words.
     plays_on : int or None
         Day (0 for Monday, 7 for the next) of the instrument's next performance, if one is near.
     closed : tuple of Closed
@@ -97,6 +99,7 @@ class Visit:
     planned: int | None = None
     held: bool = False
     concert: Span | None = None
+    occasion: str = ""
     plays_on: int | None = None
     closed: tuple[Closed, ...] = ()
     listens: bool = False

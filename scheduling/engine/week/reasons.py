@@ -1,6 +1,6 @@
 """Why a visit found no place: the rules without which it would have had one."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from itertools import combinations
 
 from ortools.sat.python import cp_model
@@ -69,9 +69,8 @@ def _reason(
     visit = problem.visits[number]
     if not visit.people:
         return (SKILLS,), "nobody who works in this week does this kind of service"
-    fixed = _closed_by(problem, visit)
-    if fixed:
-        return fixed, _closed_in_words(problem, visit, fixed)
+    if not _any_alone(problem, visit, NAMES):
+        return _closed(problem, visit)
     there = {one.visit for one in placed}
     missing = [problem.visits[other].label for other in visit.needs if other not in there]
     if missing:
@@ -83,33 +82,35 @@ def _reason(
             continue
         for rule in ASKED:
             if fits(problem, placed, number, NAMES - {rule}, remaining):
-                return (rule,), f"beside the other work of the week only this keeps it out: {REASONS[rule]}"
+                words = _in_words(visit, rule)
+                return (rule,), f"beside the other work of the week only this keeps it out: {words}"
     return (ONE_THING,), f"{_names(problem, visit)} has no stretch left that is long enough beside other work"
 
 
-def _closed_by(problem: WeekProblem, visit: Visit) -> tuple[str, ...]:
-    """Return the fewest rules without which the visit could be made were it the only one of the week."""
-    if _any_alone(problem, visit, NAMES):
-        return ()
-    for count in range(1, len(FIXED)):
+def _closed(problem: WeekProblem, visit: Visit) -> tuple[tuple[str, ...], str]:
+    """Return the rules that close the week to a visit: each that does so alone, or the fewest together."""
+    begin = f"{_names(problem, visit)} has no stretch that is long enough"
+    alone_do = tuple(rule for rule in FIXED if _any_alone(problem, visit, NAMES - {rule}))
+    if alone_do:
+        return alone_do, f"{begin}: {'; and '.join(_in_words(visit, rule) for rule in alone_do)}"
+    for count in range(2, len(FIXED)):
         for some in combinations(FIXED, count):
             if _any_alone(problem, visit, NAMES - set(some)):
-                return some
-    return FIXED
+                return some, f"{begin}: {'; and '.join(_in_words(visit, rule) for rule in some)}"
+    return FIXED, f"{begin}, whatever rule is left aside"
 
 
 def _any_alone(problem: WeekProblem, visit: Visit, rules: frozenset[str]) -> bool:
     return any(alone(problem, visit, person, rules) for person in visit.people)
 
 
-def _closed_in_words(problem: WeekProblem, visit: Visit, rules: Iterable[str]) -> str:
-    """Say which rules close the week to a visit, with the occasions."""
-    said = []
-    for rule in rules:
-        occasions = list(dict.fromkeys(one.words for one in visit.closed if one.rule == rule))
-        more = f" and {len(occasions) - 3} more" if len(occasions) > 3 else ""
-        said.append(REASONS[rule] + (f" ({', '.join(occasions[:3])}{more})" if occasions else ""))
-    return f"{_names(problem, visit)} has no stretch that is long enough: {'; '.join(said)}"
+def _in_words(visit: Visit, rule: str) -> str:
+    """Say why a rule is there, with its occasions."""
+    occasions = list(dict.fromkeys(one.words for one in visit.closed if one.rule == rule))
+    if rule == CONCERT and visit.occasion:
+        occasions.insert(0, visit.occasion)
+    more = f" and {len(occasions) - 3} more" if len(occasions) > 3 else ""
+    return REASONS[rule] + (f" ({', '.join(occasions[:3])}{more})" if occasions else "")
 
 
 def _names(problem: WeekProblem, visit: Visit) -> str:
