@@ -15,7 +15,7 @@ MARK_AT, RING_AT = 8, 13
 
 @dataclass(frozen=True)
 class KeyboardMap:
-    """A drawn compass: its width, outlines as paths, and where the marks stand."""
+    """A drawn compass: its size, outlines and marks as paths, and the names below every C."""
 
     width: int
     height: int
@@ -23,7 +23,7 @@ class KeyboardMap:
     sharps: str
     marks: str
     rings: str
-    middle: int | None
+    names: list[tuple[int, str]]
 
 
 def keyboard_map(compass: Compass, marked: Collection[int] = (), ringed: Collection[int] = ()) -> KeyboardMap:
@@ -42,7 +42,7 @@ def keyboard_map(compass: Compass, marked: Collection[int] = (), ringed: Collect
         rings="".join(
             _ring(centre[number]) for number in sorted(set(ringed) - set(marked)) if number in centre
         ),
-        middle=next((centre[key.number] for key in compass.keys if key.name == "C4"), None),
+        names=[(centre[key.number], key.name) for key in compass.keys if key.name[:-1] == "C"],
     )
 
 
@@ -65,6 +65,30 @@ def _diamond(x: int) -> str:
 
 def _ring(x: int) -> str:
     return f"M{x - 2} {RING_AT}a2 2 0 1 0 4 0a2 2 0 1 0-4 0z"
+
+
+def part(compass: Compass, marked: Collection[int], least: int = 3) -> Compass:
+    """Return the octaves in which the marked keys and their neighbours lie, and at least so many."""
+    within = [number for number in marked if number in compass]
+    if not within:
+        return compass
+    first, last = _octave(min(within) - 1), _octave(max(within) + 1)
+    lowest, highest = _octave(compass.lowest), _octave(compass.highest)
+    while last - first + 1 < least and (first > lowest or last < highest):
+        first -= first > lowest
+        last += last < highest and last - first + 1 < least
+    return Compass(
+        max(compass.lowest, _first_of(first)), min(compass.highest, _first_of(last + 1)), compass.lengths
+    )
+
+
+def _octave(number: int) -> int:
+    """Return the octave of a key; C4 is the fortieth of the keyboard."""
+    return (number + 8) // 12
+
+
+def _first_of(octave: int) -> int:
+    return 12 * octave - 8
 
 
 def around(keys: Collection[int], compass: Compass) -> list[Key]:

@@ -13,7 +13,10 @@ from fleet.notes import note_number
 
 @dataclass(frozen=True)
 class ReportedNote:
-    """A note of a request: its name, and its key with the neighbours where the instrument has it."""
+    """A note of a request: its name, and its key where the instrument has it.
+
+    `neighbours` are those to try first: the keys beside it that were not reported themselves.
+    """
 
     name: str
     key: Key | None
@@ -33,11 +36,6 @@ class ReportedLine:
         """The numbers of its keys."""
         return [note.key.number for note in self.notes if note.key]
 
-    @property
-    def try_first(self) -> list[Key]:
-        """The keys beside those that were named."""
-        return around(self.marked, self.compass)
-
 
 def reported_lines(requests: Iterable[NoteRequest]) -> list[ReportedLine]:
     """Return requests as lines, with one query for all kinds of instrument that sites have added."""
@@ -54,10 +52,11 @@ def reported_line(
 ) -> ReportedLine:
     """Return one request as a line."""
     compass = instrument.keyboard(added)
+    numbers = {name: note_number(name) for name in request.notes}
+    tried = {key.number for key in around(numbers.values(), compass)}
     notes = []
-    for name in request.notes:
-        number = note_number(name)
-        known = number in compass
-        key = compass.key(number) if known else None
-        notes.append(ReportedNote(name, key, compass.neighbours(number) if known else []))
+    for name, number in numbers.items():
+        key = compass.key(number) if number in compass else None
+        beside = compass.neighbours(number) if key else []
+        notes.append(ReportedNote(name, key, [one for one in beside if one.number in tried]))
     return ReportedLine(request, compass, notes)

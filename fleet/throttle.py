@@ -62,7 +62,7 @@ def sender_of(request: HttpRequest) -> str:
     """Return a keyed hash of the network a request came from.
 
     Behind so many reverse proxies as `PROXIES` says, the address is the one that the outermost of them wrote
-    down; what a visitor writes into that header himself stands further left and is not read.
+    down; what a visitor writes into that header stands further left and is not read.
     """
     address = request.META.get("REMOTE_ADDR", "")
     passed = [

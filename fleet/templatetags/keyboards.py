@@ -17,9 +17,13 @@ register = template.Library()
 
 @register.inclusion_tag("fleet/keyboard_map.html")
 def keyboard_map(
-    compass: Compass, marked: Collection[int], label: str, neighbours: bool = False
+    compass: Compass, marked: Collection[int], label: str, neighbours: bool = False, near: bool = False
 ) -> dict[str, Any]:
-    """Draw a compass small: diamonds over the marked keys and, where asked, rings over their neighbours."""
+    """Draw a compass small: diamonds over the marked keys and, where asked, rings over their neighbours.
+
+    Where asked, only the octaves near the marked keys are drawn.
+    """
+    compass = drawing.part(compass, marked) if near else compass
     ringed = [key.number for key in drawing.around(marked, compass)] if neighbours else ()
     return {"map": drawing.keyboard_map(compass, marked, ringed), "label": label}
 

@@ -54,7 +54,7 @@ def open_door(view: View) -> View:
 
 @open_door
 def player(request: HttpRequest, public_id: str) -> HttpResponse:
-    """Let a player say which notes trouble him; picking only reads, sending stores."""
+    """Let a player say which notes are in trouble; picking only reads, sending stores."""
     rows = Instrument.objects.filter(retired_on=None).select_related("site", "room")
     instrument = get_object_or_404(rows, public_id=public_id)
     timezone.activate(instrument.site.zone)

@@ -122,7 +122,26 @@ def test_the_drawing_has_52_naturals_36_sharps_and_its_marks_over_the_right_keys
     # D#3 lies over the edge after the 18th natural (A0 B0, 7 of C1, 7 of C2, C3 D3); C4 is the 24th.
     assert [int(x) for x in re.findall(r"M(\d+) ", drawn.marks)] == [180, 235]
     assert [int(x) + 2 for x in re.findall(r"M(\d+) ", drawn.rings)] == [175, 185]
-    assert drawn.middle == 235
+    assert drawn.names[3] == (235, "C4")
+    assert [name for _, name in drawn.names] == [f"C{octave}" for octave in range(1, 9)]
+
+
+@pytest.mark.parametrize(
+    ("kind", "marked", "ends"),
+    [
+        ("grand", [31], ("C2", "C5")),
+        ("grand", [1], ("A0", "C3")),
+        ("grand", [88], ("C6", "C8")),
+        # The neighbour below C4 lies in the octave below.
+        ("grand", [40], ("C2", "C5")),
+        ("grand", [4, 76], ("A0", "C8")),
+        ("harpsichord", [21], ("F1", "C4")),
+        ("celesta", [31], ("C4", "C8")),
+    ],
+)
+def test_a_part_shows_the_marked_keys_and_their_neighbours_in_about_three_octaves(kind, marked, ends):
+    shown = drawing.part(compass_of(kind), marked)
+    assert (shown.keys[0].name, shown.keys[-1].name) == ends
 
 
 def test_keys_to_try_first_are_the_neighbours_that_were_not_reported_themselves():
