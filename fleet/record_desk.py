@@ -8,11 +8,13 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from typing import Any
 
+from django.db import transaction
 from django.db.models import Max
 from django.utils.text import capfirst
 from django.utils.translation import gettext as _
 
 from fleet import records
+from fleet.asked import Asked, answer
 from fleet.cautions import CAUTIONS
 from fleet.forms import RecordForm, said_of
 from fleet.measures import Measure, measure_of
@@ -35,6 +37,8 @@ class Desk:
     now: datetime
     service: Service | None = None
     with_sheet: bool = False
+    asked: list[Asked] = field(default_factory=list)
+    user: Any = None
     token: str = field(default_factory=lambda: secrets.token_urlsafe(24))
 
     @property
@@ -82,7 +86,10 @@ class Desk:
             form.add_error(column, in_words(refused))
             return None
 
+    @transaction.atomic
     def _store(self, form: RecordForm, sheet: Sheet | None) -> Recorded:
+        if self.asked:
+            answer(self.asked, self.user, self.now)
         entry = form.entry()
         if self.service is not None:
             entry = replace(entry, registers=[getattr(self.service, name) for name in records.REGISTERS])
@@ -116,6 +123,7 @@ class Desk:
         return {
             "form": form,
             "sheet": sheet,
+            "asked": self.asked,
             "summed_up": sheet is not None and self.kind.kind in SUMMARIES,
             "has_sheet": self.kind.kind in BLOCKS,
             "instrument": self.instrument,

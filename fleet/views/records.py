@@ -15,6 +15,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_POST
 
 from fleet import records
+from fleet.asked import open_requests
 from fleet.forms import RecordForm
 from fleet.models import Instrument, Person, RecordChange, Service, ServiceKind
 from fleet.record_desk import Desk
@@ -37,7 +38,8 @@ def record(request: HttpRequest, pk: int, kind: str, with_sheet: bool = False) -
     """Show the form for a service of an instrument, with its worksheet where asked, and take it."""
     instrument = own_to_change(request, INSTRUMENTS.all(), pk)
     desk = Desk(instrument, _kind(instrument, kind, with_sheet), _author(request, instrument), timezone.now())
-    desk.with_sheet = with_sheet
+    desk.with_sheet, desk.user = with_sheet, request.user
+    desk.asked = open_requests(instrument, request.POST)
     return _serve(request, desk)
 
 

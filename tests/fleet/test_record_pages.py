@@ -147,6 +147,25 @@ def test_a_record_is_withdrawn(client, grand, technician):
     assert not Service.objects.exists()
 
 
+def test_what_a_player_asked_for_is_answered_with_the_record(client, grand, technician):
+    buzz, knock = make.make_request(grand, ("D#3",)), make.make_request(grand, ("C4",), symptom="knock")
+    client.force_login(technician)
+    assert "what was found?" in client.get(f"/record/{grand.pk}/tuning/").content.decode()
+    name = f"asked-{buzz.pk}"
+    silent = post(client, grand, **{f"{name}-state": "done"}, note="kept")
+    assert "D#3: please say what was found" in silent.content.decode()
+    assert "kept" in silent.content.decode()
+    assert not Service.objects.exists()
+    said = {f"{name}-state": "done", f"{name}-finding": "a coin on the soundboard", f"{name}-shown": "1"}
+    for _ in range(2):
+        assert post(client, grand, **said).status_code == 302
+    buzz.refresh_from_db()
+    knock.refresh_from_db()
+    assert (buzz.state, buzz.finding, buzz.finding_shown) == ("done", "a coin on the soundboard", True)
+    assert knock.state == "open"
+    assert Service.objects.count() == buzz.changes.count() == 1
+
+
 def test_reading_never_writes(client, grand, technician):
     old = make.make_service(grand, date(2026, 10, 3))
     client.force_login(technician)
