@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from django.contrib import messages
@@ -26,6 +27,7 @@ from fleet.weeks import monday_of, week_of
 from fleet.worksheets.layout import BLOCKS
 from fleet.worksheets.sheet import Sheet
 
+FORM, TOKEN = "form", re.compile(r"[-\w]{20,48}", re.ASCII)
 INSTRUMENTS = Instrument.objects.select_related("site", "room")
 WORDS = {"entered": _("Saved."), "corrected": _("Corrected."), "same": _("It stands as it was.")}
 SERVICES = Service.objects.select_related("instrument__site", "instrument__room")
@@ -38,6 +40,8 @@ def record(request: HttpRequest, pk: int, kind: str, with_sheet: bool = False) -
     """Show the form for a service of an instrument, with its worksheet where asked, and take it."""
     instrument = own_to_change(request, INSTRUMENTS.all(), pk)
     desk = Desk(instrument, _kind(instrument, kind, with_sheet), _author(request, instrument), timezone.now())
+    if request.method != "POST" and (elsewhere := _one_form_one_record(request, desk)):
+        return elsewhere
     desk.with_sheet, desk.user = with_sheet, request.user
     desk.asked = open_requests(instrument, request.POST)
     return _serve(request, desk)
@@ -54,6 +58,23 @@ def correct(request: HttpRequest, pk: int) -> HttpResponse:
     desk = Desk(instrument, kind, _author(request, instrument), timezone.now(), service)
     desk.with_sheet = kind.kind in BLOCKS and ("sheet" in request.GET or records.points_of(service).exists())
     return _serve(request, desk)
+
+
+def _one_form_one_record(request: HttpRequest, desk: Desk) -> HttpResponse | None:
+    """Give a new form its token in the address, and lead from a form that was sent to what it recorded.
+
+    So the back button and a reload come to the same form, with scripts or without.
+    """
+    token = request.GET.get(FORM, "")
+    sent = RecordChange.objects.filter(instrument=desk.instrument, token=token).first() if token else None
+    if sent is not None and sent.service_id is not None:
+        return redirect("correct_service", sent.service_id)
+    if TOKEN.fullmatch(token) and sent is None:
+        desk.token = token
+        return None
+    asked = request.GET.copy()
+    asked[FORM] = desk.token
+    return redirect(f"{request.path}?{asked.urlencode()}")
 
 
 def _serve(request: HttpRequest, desk: Desk) -> HttpResponse:

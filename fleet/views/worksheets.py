@@ -54,6 +54,7 @@ def dip(request: HttpRequest, pk: int) -> HttpResponse:
     """Tell what a change at the balance rail does to the key dip, and the other way round."""
     instrument = own_or_404(request, INSTRUMENTS.all(), pk)
     form = DipForm(instrument, request.GET or None)
+    form.is_valid()
     template = "dip_answer" if request.htmx else "dip"  # type: ignore[attr-defined]
     return render(request, f"fleet/{template}.html", {"instrument": instrument, "form": form})
 

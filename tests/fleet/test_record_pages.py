@@ -121,6 +121,28 @@ def test_the_form_sent_twice_leads_to_the_same_record(client, grand, technician)
     assert Service.objects.count() == 1
 
 
+def test_a_form_has_its_token_in_the_address_and_once_sent_leads_to_its_record(client, grand, technician):
+    client.force_login(technician)
+    first = client.get(f"/record/{grand.pk}/tuning/?week=2026-W48")
+    assert first.url.startswith(f"/record/{grand.pk}/tuning/?week=2026-W48&form=")
+    token = client.get(first.url).context["form"]["token"].value()
+    assert first.url.endswith(token)
+    assert client.get(first.url).context["form"]["token"].value() == token
+    post(client, grand, token=token)
+    one = Service.objects.get()
+    assert client.get(first.url).url == f"/services/{one.pk}/correct/"
+    client.post(f"/services/{one.pk}/withdraw/")
+    assert client.get(first.url).url != first.url
+
+
+@pytest.mark.parametrize("token", ["", "short", "x" * 49, "<script>alert(1)</script>"])
+def test_a_token_that_is_none_is_replaced(client, grand, technician, token):
+    client.force_login(technician)
+    answer = client.get(f"/record/{grand.pk}/tuning/", {"form": token})
+    assert answer.status_code == 302
+    assert client.get(answer.url).status_code == 200
+
+
 def test_a_record_stands_in_its_form_and_is_corrected_there(client, grand, technician):
     old = make.make_service(
         grand, date(2026, 10, 3), found=-4.25, left=0.5, found_bass=-6.0, minutes=85, technician="Rufus Pell"
@@ -150,7 +172,7 @@ def test_a_record_is_withdrawn(client, grand, technician):
 def test_what_a_player_asked_for_is_answered_with_the_record(client, grand, technician):
     buzz, knock = make.make_request(grand, ("D#3",)), make.make_request(grand, ("C4",), symptom="knock")
     client.force_login(technician)
-    assert "what was found?" in client.get(f"/record/{grand.pk}/tuning/").content.decode()
+    assert "what was found?" in client.get(f"/record/{grand.pk}/tuning/", follow=True).content.decode()
     name = f"asked-{buzz.pk}"
     silent = post(client, grand, **{f"{name}-state": "done"}, note="kept")
     assert "D#3: please say what was found" in silent.content.decode()
@@ -170,7 +192,7 @@ def test_reading_never_writes(client, grand, technician):
     old = make.make_service(grand, date(2026, 10, 3))
     client.force_login(technician)
     with CaptureQueriesContext(connection) as seen:
-        client.get(f"/record/{grand.pk}/tuning/")
+        client.get(f"/record/{grand.pk}/tuning/", follow=True)
         client.get(f"/services/{old.pk}/correct/")
         client.get(f"/services/{old.pk}/")
     writes = [one["sql"] for one in seen if one["sql"].split()[0] in ("INSERT", "UPDATE", "DELETE")]
@@ -183,7 +205,7 @@ def test_the_form_asks_the_database_as_often_for_many_records_as_for_few(client,
 
     def queries():
         with CaptureQueriesContext(connection) as seen:
-            assert client.get(f"/record/{grand.pk}/voicing/").status_code == 200
+            assert client.get(f"/record/{grand.pk}/voicing/", follow=True).status_code == 200
         return len(seen)
 
     make.make_service(grand, date(2026, 10, 3), "voicing")

@@ -11,12 +11,13 @@ document.querySelectorAll("form[data-once]").forEach((form) => {
   // The page may come back out of the browser's memory with the form as it was.
   addEventListener("pageshow", () => { sent = false; });
 
-  // The key beside the last number leads on; only the button saves.
+  // The key beside the last number leads on to the next one; only the button saves.
   form.addEventListener("keydown", (event) => {
-    if (event.key !== "Enter" || event.target.tagName !== "INPUT" || event.target.type === "checkbox") return;
-    const fields = [...form.querySelectorAll("input:not([type=hidden]), textarea, button:not(.aside)")];
+    if (event.key !== "Enter" || event.target.tagName !== "INPUT") return;
     event.preventDefault();
-    fields[fields.indexOf(event.target) + 1]?.focus();
+    const after = (field) => event.target.compareDocumentPosition(field) & Node.DOCUMENT_POSITION_FOLLOWING;
+    const writable = "input:not([type=hidden], [type=checkbox], [type=radio]), textarea, .go button";
+    [...form.querySelectorAll(writable)].find((field) => after(field) && field.checkVisibility())?.focus();
   });
 
   // Minutes that are typed and minutes that are chosen undo each other.

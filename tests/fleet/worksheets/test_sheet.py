@@ -120,7 +120,7 @@ def test_the_targets_of_a_regulation_are_remembered_for_the_next_sheet(signed_in
     fill(signed_in, grand, "regulation", **said)
     one = Service.objects.get()
     assert (one.found, one.left) == (pytest.approx(0.2, abs=1e-6), 0.0)
-    text = signed_in.get(f"/record/{grand.pk}/regulation/sheet/").content.decode()
+    text = signed_in.get(f"/record/{grand.pk}/regulation/sheet/", follow=True).content.decode()
     assert 'name="p1-target-dip-after" value="9.8"' in text
     assert 'name="p1-target-let-off-after" value="1.5"' in text
 
@@ -149,7 +149,7 @@ def test_a_voicing_keeps_its_mark_and_its_hardener_dries(signed_in, grand):
         ("D6", "hardener", None, 1.0),
         ("D6", "too weak", 5.0, 2.0),
     ]
-    text = signed_in.get(f"/record/{grand.pk}/voicing/").content.decode()
+    text = signed_in.get(f"/record/{grand.pk}/voicing/", follow=True).content.decode()
     assert "A hardener is drying in this instrument until Friday 27 November, 10:00" in text
 
 
@@ -242,7 +242,7 @@ def test_the_sum_is_told_while_the_sheet_is_filled_in_and_nothing_stored(signed_
 @pytest.mark.parametrize("kind", ["bedding", "tuning", "regulation", "voicing"])
 def test_an_empty_sheet_is_there_to_be_printed_and_to_be_filled_in(signed_in, grand, kind):
     for path in (f"/record/{grand.pk}/{kind}/paper/", f"/record/{grand.pk}/{kind}/sheet/"):
-        answer = signed_in.get(path)
+        answer = signed_in.get(path, follow=True)
         assert answer.status_code == 200
         assert "Local codes" in answer.content.decode() or "With care" in answer.content.decode()
 
@@ -278,3 +278,10 @@ def test_the_dip_calculator_says_which_way_and_how_far(signed_in, grand, asked, 
     text = " ".join(signed_in.get(f"/instruments/{grand.pk}/dip/?{asked}").content.decode().split())
     assert words in text
     assert "Usual lengths: nobody has measured this instrument" in text
+
+
+def test_the_answer_alone_is_sent_where_only_that_is_asked(signed_in, grand):
+    asked = {"change": "0,1", "way": "up", "at": "rail", "front": "220", "back": "110"}
+    text = signed_in.get(f"/instruments/{grand.pk}/dip/", asked, headers={"HX-Request": "true"}).content.decode()
+    assert "0.30 mm deeper" in text
+    assert "<html" not in text
