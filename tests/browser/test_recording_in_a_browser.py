@@ -148,7 +148,7 @@ def test_the_other_sheets_the_paper_the_calculator_and_the_letters_form_read_wel
     page.press("#id_change", "Enter")
     page.get_by_text("0.30 mm deeper").wait_for()
     reads_well(visit, "the dip calculator")
-    for path in ("voicing/sheet/", "regulation/sheet/", "bedding/paper/", "voicing/"):
+    for path in ("voicing/sheet/", "regulation/sheet/", "bedding/paper/"):
         visit.open(f"/record/{grand.pk}/{path}")
         reads_well(visit, path)
     page.context.clear_cookies()

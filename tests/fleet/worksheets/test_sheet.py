@@ -282,6 +282,7 @@ def test_the_dip_calculator_says_which_way_and_how_far(signed_in, grand, asked, 
 
 def test_the_answer_alone_is_sent_where_only_that_is_asked(signed_in, grand):
     asked = {"change": "0,1", "way": "up", "at": "rail", "front": "220", "back": "110"}
-    text = signed_in.get(f"/instruments/{grand.pk}/dip/", asked, headers={"HX-Request": "true"}).content.decode()
+    answer = signed_in.get(f"/instruments/{grand.pk}/dip/", asked, headers={"HX-Request": "true"})
+    text = answer.content.decode()
     assert "0.30 mm deeper" in text
     assert "<html" not in text
