@@ -3,6 +3,20 @@
 from __future__ import annotations
 
 from collections import Counter
+from pathlib import Path
+
+import pytest
+
+# Folders whose tests compute: where one asks for no database, no server can change what it finds.
+COMPUTING = tuple(Path(__file__).parent / folder for folder in ("scheduling/engine", "fleet/demo"))
+STORING = {"db", "transactional_db", "live_server"}
+
+
+def pytest_collection_modifyitems(items):
+    for item in items:
+        computes = any(folder in item.path.parents for folder in COMPUTING)
+        if computes and STORING.isdisjoint(getattr(item, "fixturenames", ())):
+            item.add_marker(pytest.mark.pure)
 
 
 def pytest_terminal_summary(terminalreporter):
