@@ -13,6 +13,8 @@ from scheduling.models import Scenario
 
 MOST_COLUMNS = 6
 SHOWN = 8
+# Fewer days spared are no ground for a price of one.
+LEAST_SPARED = 0.5
 
 
 @dataclass(frozen=True)
@@ -37,10 +39,16 @@ class Measure:
 
 @dataclass(frozen=True)
 class Column:
-    """One scenario and the services it puts off that the first column does not, and the other way round."""
+    """One scenario: weighted days it spares against the first column, at what price, what else it puts off.
+
+    ``newly`` are the services put off here and not there, ``no_longer`` the other way round.
+    """
 
     scenario: Scenario
     first: bool
+    spared: float
+    price: Decimal | None
+    price_a_day: Decimal | None
     newly: list[tuple[str, str]]
     no_longer: list[tuple[str, str]]
 
@@ -85,7 +93,7 @@ class WhatIf:
 
 def what_if_page(site: Site, chosen: Sequence[str]) -> WhatIf:
     """Lay out a site's scenarios: one query whatever their number."""
-    scenarios = list(Scenario.objects.of_site(site).order_by("-asked_at", "-pk"))
+    scenarios = list(Scenario.objects.of_site(site).select_related("site").order_by("-asked_at", "-pk"))
     done = [one for one in scenarios if one.cost is not None]
     wanted = {int(number) for number in chosen if number.isdecimal()}
     picked = [one for one in done if one.pk in wanted] if wanted else _newest_season(done)
@@ -109,8 +117,8 @@ def compare(scenarios: Sequence[Scenario]) -> Comparison:
     money = [one.money for one in scenarios]
     currency = scenarios[0].site.currency
     rows: list[tuple[str, str, list[float | Decimal | None], int, int, bool]] = [
-        (_("Weighted days out of tolerance"), _("days"), [one.cost for one in scenarios], 1, -1, False),
-        (_("No plan can be below"), _("days"), [one.bound for one in scenarios], 1, 0, True),
+        (_("Weighted days out of tolerance"), "", [one.cost for one in scenarios], 1, -1, False),
+        (_("no plan can be below"), "", [one.bound for one in scenarios], 1, 0, True),
         (
             _("Days out of tolerance, unweighted"),
             _("days"),
@@ -141,7 +149,7 @@ def _by_kind(
     kinds = dict.fromkeys(kind for one in scenarios for kind in one.days_out_by_kind)
     for kind in kinds:
         values: list[float | Decimal | None] = [one.days_out_by_kind.get(kind, 0.0) for one in scenarios]
-        yield _("in %(kind)s") % {"kind": kind}, _("days"), values, 0, -1, True
+        yield _("in %(kind)s") % {"kind": kind}, "", values, 0, -1, True
 
 
 def _figures(values: Sequence[float | Decimal | None], digits: int, good: int) -> list[Figure]:
@@ -158,9 +166,14 @@ def _figures(values: Sequence[float | Decimal | None], digits: int, good: int) -
 def _column(one: Scenario, first: Scenario) -> Column:
     mine = {(tag, kind): cost for tag, kind, _days, cost in one.put_off}
     theirs = {(tag, kind): cost for tag, kind, _days, cost in first.put_off}
+    spared = (first.cost or 0.0) - (one.cost or 0.0)
+    price = None if one.money is None or first.money is None else one.money - first.money
     return Column(
         scenario=one,
         first=one is first,
+        spared=spared,
+        price=price,
+        price_a_day=price / Decimal(str(spared)) if price and price > 0 and spared >= LEAST_SPARED else None,
         newly=[key for key in mine if key not in theirs],
         no_longer=[key for key in theirs if key not in mine],
     )

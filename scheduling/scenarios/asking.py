@@ -21,7 +21,8 @@ from scheduling.scenarios.changes import Change, from_rows, to_rows
 from scheduling.scenarios.computing import work_out
 from scheduling.season_changes import Author
 
-SECONDS = 30.0
+# Two scenarios are compared by a difference, so each is searched longer than a draft.
+SECONDS = 60.0
 LONGEST_NAME = 120
 
 
