@@ -14,10 +14,15 @@ from django.utils.translation import gettext_lazy as _
 from fleet.models import Site
 from reports.ribbon import build_ribbon
 
+_WAYS_OF_READINGS = ("readings_uploads", "readings_upload", "ways_in")
 PAGES = (
     ("this_week", _("This week"), ()),
     ("instruments", _("Instruments"), ("instrument", "service", "forecast_score")),
-    ("rooms", _("Rooms"), ("room", "readings_uploads", "readings_upload", "ways_in", "sensors")),
+    (
+        "rooms",
+        _("Rooms"),
+        ("room", "climate", "compare_rooms", "readings_uploads", "readings_upload", "ways_in", "sensors"),
+    ),
     ("season_plan", _("Season plan"), ("one_season_plan", "draft_order", "what_if", "new_scenario")),
     ("budget", _("Budget"), ()),
     ("requests", _("Requests"), ("request", "labels")),

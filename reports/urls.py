@@ -4,6 +4,7 @@ from django.contrib.auth import views as auth
 from django.urls import path
 
 from reports import season_views, views
+from reports.air import room_views as rooms
 from reports.air import views as air
 from reports.budget import views as budget
 
@@ -18,9 +19,12 @@ urlpatterns = [
     path("instruments/<int:pk>/figures/<slug:kind>/", views.instrument_figure, name="instrument_figure"),
     path("forecasts/score/", views.forecast_score, name="forecast_score"),
     path("services/<int:pk>/", views.service, name="service"),
-    path("rooms/", views.room_list, name="rooms"),
-    path("rooms/<int:pk>/", views.room, name="room"),
-    path("rooms/<int:pk>/figures/<slug:name>/", views.room_figure, name="room_figure"),
+    path("rooms/", rooms.room_list, name="rooms"),
+    path("rooms/compare/", rooms.compare, name="compare_rooms"),
+    path("rooms/compare/figure/", rooms.compare_figure, name="compare_figure"),
+    path("rooms/<int:pk>/", rooms.room, name="room"),
+    path("rooms/<int:pk>/climate/", rooms.climate, name="climate"),
+    path("rooms/<int:pk>/figures/<slug:name>/", rooms.room_figure, name="room_figure"),
     path("sensors/", air.sensor_list, name="sensors"),
     path("uploads/", air.upload_list, name="readings_uploads"),
     path("uploads/<int:pk>/", air.upload, name="readings_upload"),

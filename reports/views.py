@@ -13,14 +13,14 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from fleet.middleware import SESSION_KEY
-from fleet.models import Instrument, NoteRequest, RequestState, Role, Room, Service, Site
+from fleet.models import Instrument, NoteRequest, RequestState, Role, Service, Site
 from fleet.reported import reported_lines
 from fleet.weeks import monday_before, monday_of
 from reports.axis import TimeAxis
 from reports.doors import current_site, own_or_404, site_page
-from reports.figures import ROOM_FIGURES, deviation_figure, room_days
+from reports.figures import deviation_figure
 from reports.filters import InstrumentFilter, RequestFilter
-from reports.queries import budget, freshness, instruments, plans, records, rooms, score, week
+from reports.queries import budget, freshness, instruments, plans, records, score, week
 from scheduling.models import Forecast
 
 PAGE_SIZE = 80
@@ -139,44 +139,6 @@ def forecast_score(request: HttpRequest) -> HttpResponse:
     may_ask = request.membership.role != Role.READER  # type: ignore[attr-defined]
     context = {"page": score.score_page(current_site(request)), "may_ask": may_ask}
     return render(request, f"reports/{template}.html", context)
-
-
-@site_page
-def room_list(request: HttpRequest) -> HttpResponse:
-    """Show the air of every room and how far it can be trusted."""
-    shown = rooms.rooms_now(current_site(request), timezone.localdate(), timezone.now())
-    return render(request, "reports/rooms.html", {"rooms": shown, "span_days": rooms.SPAN_DAYS})
-
-
-@site_page
-def room(request: HttpRequest, pk: int) -> HttpResponse:
-    """Show a year of one room: its air, what reached the wood, and who stands in it."""
-    one = own_or_404(request, Room.objects.select_related("site", "borrows_from"), pk)
-    today = timezone.localdate()
-    days = room_days(one, today)
-    lender = one.borrows_from if not days else None
-    return render(
-        request,
-        "reports/room.html",
-        {
-            "room": one,
-            "lender": lender,
-            "days": days or (room_days(lender, today) if lender else []),
-            "air": rooms.room_now(one, today, timezone.now()),
-            "standing": instruments.fleet(one.site).filter(room=one),
-        },
-    )
-
-
-@site_page
-def room_figure(request: HttpRequest, pk: int, name: str) -> JsonResponse:
-    """Tell the browser what one figure of a room draws."""
-    if name not in ROOM_FIGURES:
-        raise Http404(f"no figure {name!r}")
-    one = own_or_404(request, Room.objects.select_related("site", "borrows_from"), pk)
-    today = timezone.localdate()
-    days = room_days(one, today) or (room_days(one.borrows_from, today) if one.borrows_from else [])
-    return JsonResponse(ROOM_FIGURES[name](days, today).as_json())
 
 
 @site_page

@@ -9,6 +9,7 @@ from itertools import groupby
 from operator import itemgetter
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from fleet.models import ClimateDay, Room, Site
 from scheduling.engine.moisture import LOWEST_C
@@ -98,11 +99,17 @@ def _indoors(air: _Measured, lender: Room) -> tuple[_Measured, str]:
     """Return the air a lender gives to a room, heated where it lies outdoors, and whose it is in words."""
     if not air.outdoors:
         return air, lender.name
-    inside = np.maximum(air.temp_c, HEATED_TO_C)
-    # The humidity of the coldest days is next to nothing, whatever the exact degree.
-    humidity = heated_outdoor_humidity(np.maximum(air.temp_c, LOWEST_C), air.rh, inside)
+    inside, humidity = heated_indoors(air.temp_c, air.rh)
     words = f"outdoor air ({lender.name}) heated to {HEATED_TO_C:g} °C, a lower bound in winter"
     return _Measured(air.days, inside, humidity), words
+
+
+def heated_indoors(temp_c: ArrayLike, rh: ArrayLike) -> tuple[Floats, Floats]:
+    """Return temperature [°C] and humidity [fraction] of outdoor air brought into a heated room."""
+    outside = np.asarray(temp_c, float)
+    inside = np.maximum(outside, HEATED_TO_C)
+    # The humidity of the coldest days is next to nothing, whatever the exact degree.
+    return inside, heated_outdoor_humidity(np.maximum(outside, LOWEST_C), rh, inside)
 
 
 def _mean(several: Iterable[_Measured]) -> _Measured:

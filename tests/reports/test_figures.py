@@ -8,14 +8,12 @@ import pytest
 from scipy import stats
 
 from fleet.models import Service
+from reports.air.days import RoomDay, room_days
+from reports.air.room_figures import humidity_figure, wood_figure
 from reports.figures import (
     EIGHTY_PERCENT,
-    RoomDay,
     deviation_figure,
-    humidity_figure,
     outlook_rows,
-    room_days,
-    wood_figure,
 )
 from scheduling.models import Forecast
 from tests import factories as make
@@ -72,7 +70,7 @@ def test_a_room_s_days_have_no_holes_and_say_nothing_where_nothing_was_measured(
     days = room_days(room, TODAY)
     assert [day.day for day in days] == [TODAY - timedelta(days=n) for n in range(20, -1, -1)]
     assert [day.rh_mean for day in days] == [50.0] * 5 + [None] * 6 + [50.0] * 10
-    assert days[7] == RoomDay(days[7].day, None, None, None, None, None, None, None)
+    assert days[7] == RoomDay(days[7].day, *[None] * 8)
     # Wood Handbook table 4-2 at 21.1 degC and 50 %: 9.2, printed to one decimal.
     assert days[-1].soundboard == pytest.approx(9.2, abs=0.11)
     assert humidity_figure(days, TODAY).series[0].low[0] == 47.0

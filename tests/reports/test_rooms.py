@@ -97,7 +97,7 @@ def test_the_rooms_of_a_site_stand_by_building_and_name(room):
 def test_the_page_of_a_room_shows_figures_numbers_and_who_stands_there(read, house):
     text = read(f"/rooms/{house.rooms[2].pk}/")
     for name in ("humidity", "wood", "temperature"):
-        assert f'data-figure="/rooms/{house.rooms[2].pk}/figures/{name}/"' in text
+        assert f'data-figure="/rooms/{house.rooms[2].pk}/figures/{name}/?span=year"' in text
     assert "nothing measured" in text
     assert "U-03" in text
     assert "11 days of the last thirty" in text

@@ -1,0 +1,126 @@
+"""The rooms of a site side by side: how dry, how damp, how lively, and in which class of control."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+from django.db.models import Count, Q
+from django.utils.translation import gettext as _
+from numpy.typing import NDArray
+
+from fleet.models import ClimateDay, Room, Site
+from reports.air.days import percent
+from reports.figures import Figure, Series
+from scheduling.engine.climate_quality import class_reached, seasonal_band
+from scheduling.engine.lag import lagged
+from scheduling.engine.moisture import equilibrium_moisture
+from scheduling.engine.priors import SOUNDBOARD_TAU
+
+BACK = timedelta(days=395)
+LEAST_DAYS = 60  # of a record that says anything of seasons
+MOST_DRAWN = 3  # lines that can be told apart without colour
+WEEK = 7
+
+
+@dataclass(frozen=True)
+class RoomYear:
+    """A room's year in a line, from its days; humidity and moisture as fractions, temperature in degC."""
+
+    room: Room
+    instruments: int
+    days: int
+    mean: float
+    driest: float
+    dampest: float
+    daily_swing: float
+    wood_swing: float
+    temp_c: float
+    outside: float
+    climate_class: str | None
+
+
+@dataclass(frozen=True)
+class _Days:
+    days: NDArray[np.int64]
+    temp_c: NDArray[np.float64]
+    rh: NDArray[np.float64]  # (n, 3) mean, lowest, highest
+
+
+def room_years(site: Site, today: date) -> list[RoomYear]:
+    """Return every room with at least two months of days: two queries whatever their number."""
+    records = _records(site, today)
+    rooms = (
+        Room.objects.of_site(site)
+        .filter(pk__in=records)
+        .order_by("building", "name")
+        .annotate(standing=Count("instruments", filter=Q(instruments__retired_on__isnull=True)))
+    )
+    return [_year(room, room.standing, records[room.pk]) for room in rooms]
+
+
+def _records(site: Site, today: date) -> dict[int, _Days]:
+    rows = (
+        ClimateDay.objects.of_site(site)
+        .filter(date__gt=today - BACK, date__lte=today, rh_mean__isnull=False, temp_c_mean__isnull=False)
+        .order_by("room_id", "date")
+        .values_list("room_id", "date", "temp_c_mean", "rh_mean", "rh_min", "rh_max")
+    )
+    by_room: dict[int, list[tuple[float, ...]]] = {}
+    for room, day, *values in rows.iterator(20_000):
+        by_room.setdefault(room, []).append((day.toordinal(), *values))  # type: ignore[arg-type]
+    found = {}
+    for room, lines in by_room.items():
+        if len(lines) >= LEAST_DAYS:
+            table = np.array(lines, float)
+            found[room] = _Days(table[:, 0].astype(np.int64), table[:, 1], table[:, 2:])
+    return found
+
+
+def _year(room: Room, standing: int, record: _Days) -> RoomYear:
+    at, mean = record.days.astype(float), record.rh[:, 0]
+    wood = lagged(at, equilibrium_moisture(np.maximum(record.temp_c, -30.0), mean), SOUNDBOARD_TAU)
+    band = seasonal_band(at, mean)
+    return RoomYear(
+        room=room,
+        instruments=standing,
+        days=len(at),
+        mean=float(mean.mean()),
+        driest=float(record.rh[:, 1].min()),
+        dampest=float(record.rh[:, 2].max()),
+        daily_swing=float(np.median(record.rh[:, 2] - record.rh[:, 1])),
+        wood_swing=float(np.ptp(wood)),
+        temp_c=float(record.temp_c.mean()),
+        outside=band.outside,
+        climate_class=class_reached(at, record.temp_c, mean).reached,
+    )
+
+
+def chosen_rooms(years: Sequence[RoomYear], asked: Sequence[str]) -> list[RoomYear]:
+    """Return the rooms that are drawn: those asked for, else those whose wood moves most."""
+    wanted = [one for one in years if str(one.room.pk) in asked]
+    lively = sorted(years, key=lambda one: -one.wood_swing)
+    return (wanted or lively)[:MOST_DRAWN]
+
+
+def comparison_figure(site: Site, asked: Sequence[str], today: date) -> Figure:
+    """Which room is the drier one, week by week?"""
+    years = room_years(site, today)
+    records = _records(site, today)
+    first = today - BACK
+    series = []
+    for role, one in zip(("mean", "second", "third"), chosen_rooms(years, asked), strict=False):
+        x, y = _weekly(records[one.room.pk], first.toordinal())
+        series.append(Series(role, one.room.name, x, y))
+    title, day = _("Which room is the drier one?"), today.isoformat()
+    return Figure(title, _("relative humidity"), "%", 0, first.isoformat(), day, day, series)
+
+
+def _weekly(record: _Days, first: int) -> tuple[list[str], list[float | None]]:
+    """Return the weeks' middles and their mean humidity in percent."""
+    weeks, place = np.unique((record.days - first) // WEEK, return_inverse=True)
+    means = np.bincount(place, record.rh[:, 0]) / np.bincount(place)
+    x = [date.fromordinal(first + int(week) * WEEK + 3).isoformat() for week in weeks]
+    return x, [percent(float(mean)) for mean in means]
