@@ -161,21 +161,43 @@ class ServiceKindAdmin(FactAdmin):
     inlines = (ServiceRuleInline,)
 
 
+class OnlyRead(admin.ModelAdmin):
+    """Rows that are shown here and written where their history is kept."""
+
+    def has_add_permission(self, request: HttpRequest) -> bool:
+        """Nothing is typed in here."""
+        return False
+
+    def has_change_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:
+        """Nothing is changed here without a trace."""
+        return False
+
+    def has_delete_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:
+        """Nothing is lost here."""
+        return False
+
+
 @admin.register(models.Service)
-class ServiceAdmin(FactAdmin):
+class ServiceAdmin(OnlyRead):
     list_display = ("instrument", "kind", "date", "found", "left", "technician")
     list_filter = ("instrument__site", "kind")
     list_select_related = ("instrument",)
     date_hierarchy = "date"
-    raw_id_fields = ("instrument",)
+
+
+@admin.register(models.RecordChange)
+class RecordChangeAdmin(OnlyRead):
+    list_display = ("instrument", "kind", "what", "by", "at", "by_letter")
+    list_filter = ("instrument__site", "what")
+    list_select_related = ("instrument",)
+    date_hierarchy = "at"
 
 
 @admin.register(models.WorksheetLine)
-class WorksheetLineAdmin(FactAdmin):
+class WorksheetLineAdmin(OnlyRead):
     list_display = ("instrument", "kind", "date", "point", "condition", "quantity", "before", "after", "unit")
     list_filter = ("instrument__site", "kind")
     list_select_related = ("instrument",)
-    raw_id_fields = ("instrument",)
 
 
 @admin.register(models.Booking)

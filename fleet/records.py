@@ -115,7 +115,7 @@ def record(
         service.order = _next_order(instrument, kind, entry.day)
         service.save()
         told = {
-            name: [None, value] for name, value in _plain(entry.values()).items() if value not in (None, "")
+            name: [None, value] for name, value in plain(entry.values()).items() if value not in (None, "")
         }
         if entry.points:
             _store_points(service, entry.points)
@@ -178,7 +178,7 @@ def withdraw(service: Service, author: Author, now: datetime) -> None:
     """Take a record back, as one entered for the wrong instrument; its values stay in the history."""
     with transaction.atomic():
         service = Service.objects.select_for_update().select_related("instrument").get(pk=service.pk)
-        values = _plain({name: getattr(service, name) for name in Entry(service.date).values()})
+        values = plain({name: getattr(service, name) for name in Entry(service.date).values()})
         told = {name: [value, None] for name, value in values.items() if value not in (None, "")}
         points = _told(stored_points(service))
         if points:
@@ -323,8 +323,8 @@ def _point(line: WorksheetLine) -> Point:
 
 def _differences(service: Service, entry: Entry) -> dict[str, list[Any]]:
     """Return what an entry changes, by name: what it was and what it becomes."""
-    after = _plain(entry.values())
-    before = _plain({name: getattr(service, name) for name in after})
+    after = plain(entry.values())
+    before = plain({name: getattr(service, name) for name in after})
     told: dict[str, list[Any]] = {
         name: [before[name], after[name]] for name in after if before[name] != after[name]
     }
@@ -335,7 +335,7 @@ def _differences(service: Service, entry: Entry) -> dict[str, list[Any]]:
     return told
 
 
-def _plain(values: dict[str, Any]) -> dict[str, Any]:
+def plain(values: dict[str, Any]) -> dict[str, Any]:
     """Return values as a history keeps them: days and instants as texts, instants in UTC."""
     return {name: _text(value) if isinstance(value, date) else value for name, value in values.items()}
 

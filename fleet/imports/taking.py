@@ -15,6 +15,7 @@ from fleet import intake
 from fleet.imports import calendar, merge, service_kinds, tables
 from fleet.imports.bookings import compare_bookings, store_bookings
 from fleet.imports.calendar import KEY
+from fleet.imports.corrections import note_corrections
 from fleet.imports.folder import Folder, read_folder, stored_service_kinds
 from fleet.imports.merge import Difference
 from fleet.imports.readings import Readings
@@ -132,6 +133,8 @@ def _store(folder: Folder, taken: Taken, progress: Progress, now: datetime) -> N
         keep = service_kinds.store if table is tables.SERVICE_KINDS else _keep(table)
         keep(difference, site)
         _note(taken, table, difference)
+        if table is tables.SERVICES:
+            note_corrections(difference, now)
         if table is tables.SENSORS:
             moved |= _rooms_of_sensors(difference)
     if folder.calendar:

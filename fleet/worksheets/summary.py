@@ -18,7 +18,7 @@ from fleet.worksheets.layout import (
     register_of,
 )
 
-DIGITS = 6  # beyond any measurement; keeps what binary fractions add out of the record
+DIGITS = 3  # a thousandth of a cent or millimetre is beyond any measurement here
 
 
 @dataclass(frozen=True)

@@ -29,6 +29,7 @@ NAMES = {
     "note": _("note"),
     "hardener_at": _("hardener applied at"),
     "dry_at": _("dry at"),
+    "technician": _("technician"),
 }
 
 
@@ -67,6 +68,15 @@ class RecordPage:
         if self.service.found is None or self.tolerance is None:
             return None
         return abs(self.service.found) > self.tolerance
+
+    @property
+    def parted(self) -> float | None:
+        """How far the registers lay from their middle where that is out of tolerance; None where not."""
+        found = [value for _, value in self.registers]
+        if self.tolerance is None or len(found) < 2:
+            return None
+        half = (max(found) - min(found)) / 2
+        return half if half > self.tolerance else None
 
     @property
     def registers(self) -> list[tuple[Any, float]]:

@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
+from django.db import IntegrityError, transaction
 
 from fleet import records
 from fleet.models import InstrumentKind, RecordChange, Service, WorksheetLine
@@ -194,3 +195,11 @@ def test_whoever_decides_hears_of_each_change_once(grand, django_capture_on_comm
     finally:
         facts_changed.disconnect(hear)
     assert heard == [[grand.pk]] * 3
+
+
+def test_one_token_enters_one_record_even_where_two_posts_slip_past_the_look(grand):
+    enter(grand)
+    with pytest.raises(IntegrityError), transaction.atomic():
+        RecordChange.objects.create(
+            instrument=grand, kind="tuning", what="entered", at=NOW, by="Ida", token="form 1", values={}
+        )

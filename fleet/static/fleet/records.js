@@ -5,8 +5,10 @@ document.querySelectorAll("form[data-once]").forEach((form) => {
   // A form goes out once: a second touch while the network is slow does nothing.
   let sent = false;
   form.addEventListener("submit", (event) => {
-    if (sent) event.preventDefault();
-    sent = true;
+    const silent = !navigator.onLine;
+    if (sent || silent) event.preventDefault();
+    form.querySelector(".offline").hidden = !silent;
+    sent = !silent;
   });
   // The page may come back out of the browser's memory with the form as it was.
   addEventListener("pageshow", () => { sent = false; });

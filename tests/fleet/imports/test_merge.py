@@ -317,3 +317,17 @@ def test_columns_of_our_own_are_written_only_where_a_row_needs_them(folder, tmp_
     assert heads["readings.csv"].endswith(",source")
     assert heads["services.csv"].endswith(",order")
     assert not any(counts.new or counts.changed for counts in take(out).files.values())
+
+
+def test_a_record_that_a_folder_corrects_keeps_what_it_said(folder):
+    take(folder)
+    assert not models.RecordChange.objects.exists()
+    (folder / "services.csv").write_text(replaced("services.csv", "-3.2", "-2.8"))
+    take(folder)
+    change = models.RecordChange.objects.get()
+    assert change.service == Service.objects.get(kind="tuning", order=0)
+    assert (change.what, change.by, change.values) == (
+        "corrected",
+        "an import of a folder",
+        {"found": [-3.2, -2.8]},
+    )

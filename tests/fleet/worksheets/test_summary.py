@@ -13,6 +13,7 @@ from fleet.records import Point
 from fleet.worksheets.layout import CONDITIONS, KEYS, REGISTER_NOTES, REGISTERS, register_of
 from fleet.worksheets.summary import summarise
 
+HALF = 5.1e-4  # means are rounded to a thousandth
 gaps = st.none() | st.integers(-200, 400).map(lambda hundredths: hundredths / 100)
 cents = st.none() | st.integers(-500, 500).map(lambda tenths: tenths / 10)
 
@@ -63,14 +64,14 @@ def test_a_tuning_is_the_mean_of_its_notes_whole_and_by_register(values):
     summary = summarise("tuning", [note(name, *pair) for name, pair in values.items()])
     found = {name: pair[0] for name, pair in values.items() if pair[0] is not None}
     left = [pair[1] for pair in values.values() if pair[1] is not None]
-    # Independent of the code: the standard library's exact mean of fractions, within the rounding to 1e-6.
-    assert summary.found == (pytest.approx(statistics.mean(found.values()), abs=1e-6) if found else None)
-    assert summary.left == (pytest.approx(statistics.mean(left), abs=1e-6) if left else None)
+    # Independent of the code: the standard library's exact mean of fractions, within the rounding.
+    assert summary.found == (pytest.approx(statistics.mean(found.values()), abs=HALF) if found else None)
+    assert summary.left == (pytest.approx(statistics.mean(left), abs=HALF) if left else None)
     for place, register in enumerate(REGISTERS):
         own = [value for name, value in found.items() if register_of(name) == register]
-        assert summary.registers[place] == (pytest.approx(statistics.mean(own), abs=1e-6) if own else None)
+        assert summary.registers[place] == (pytest.approx(statistics.mean(own), abs=HALF) if own else None)
         if own:
-            assert summary.before[register].spread == pytest.approx(max(own) - min(own), abs=1e-6)
+            assert summary.before[register].spread == pytest.approx(max(own) - min(own), abs=HALF)
 
 
 def test_registers_that_have_parted_show_though_the_mean_is_right():
@@ -97,14 +98,14 @@ def dips(*values, target=None):
 def test_a_regulation_is_the_mean_of_dip_less_its_target():
     # By hand: (10.3 + 10.1 + 9.9) / 3 - 10 = 0.1; with a target of 9.8 it is 0.3.
     values = ((10.3, 10.0), (10.1, 10.0), (9.9, 10.0))
-    assert summarise("regulation", dips(*values)).found == pytest.approx(0.1, abs=1e-6)
+    assert summarise("regulation", dips(*values)).found == pytest.approx(0.1, abs=HALF)
     assert summarise("regulation", dips(*values)).left == 0.0
-    assert summarise("regulation", dips(*values, target=9.8)).found == pytest.approx(0.3, abs=1e-6)
+    assert summarise("regulation", dips(*values, target=9.8)).found == pytest.approx(0.3, abs=HALF)
 
 
 def test_other_dimensions_of_the_touch_leave_the_dip_error_alone():
     points = [*dips((10.2, None), (None, None), (None, None)), Point("C4", "", "let-off", "mm", 3.0, 1.5)]
-    assert summarise("regulation", points).found == pytest.approx(0.2, abs=1e-6)
+    assert summarise("regulation", points).found == pytest.approx(0.2, abs=HALF)
 
 
 @pytest.mark.parametrize("kind", ["bedding", "tuning", "regulation", "voicing", "cleaning"])
