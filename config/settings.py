@@ -148,6 +148,8 @@ LETTER_LEASE_SECONDS = env.number("LETTER_LEASE_SECONDS", 120)
 # From DATA on a sender waits for the server three times at most, all within the second half of its lease.
 EMAIL_TIMEOUT = LETTER_LEASE_SECONDS / 6
 
+# A calendar server in the same house; whoever may name an address can then reach others in that house.
+CALENDARS_FROM_PRIVATE_NETWORKS = env.flag("CALENDARS_FROM_PRIVATE_NETWORKS")
 BROKER_URL = env.text("BROKER_URL", "memory://")
 # kombu warns of an address without a host, even where it needs none.
 CELERY_BROKER_URL = "memory://localhost/" if BROKER_URL.startswith("memory:") else BROKER_URL

@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 from celery import shared_task
+from django.utils import timezone
 
-from fleet import upload_storing
+from fleet import booking_sources, upload_storing
 
 
 @shared_task(name="fleet.store_upload")  # type: ignore[untyped-decorator]
 def store_upload(upload_id: int) -> None:
     """Store a file of readings that somebody brought to a page."""
     upload_storing.store(upload_id)
+
+
+@shared_task(name="fleet.fetch_bookings")  # type: ignore[untyped-decorator]
+def fetch_bookings(source_id: int) -> None:
+    """Read a calendar's address and take what is new there, where it is its turn."""
+    booking_sources.fetch_source(source_id, timezone.now())

@@ -2,7 +2,18 @@
 
 from django.urls import URLPattern, path
 
-from fleet.views import codes, player, readings, records, requests, sensors, uploads, ways_in, worksheets
+from fleet.views import (
+    bookings,
+    codes,
+    player,
+    readings,
+    records,
+    requests,
+    sensors,
+    uploads,
+    ways_in,
+    worksheets,
+)
 
 urlpatterns: list[URLPattern] = [
     path("api/readings", readings.post_readings, name="post_readings"),
@@ -27,4 +38,7 @@ urlpatterns: list[URLPattern] = [
     path("instruments/<int:pk>/dip/", worksheets.dip, name="dip"),
     path("services/<int:pk>/correct/", records.correct, name="correct_service"),
     path("services/<int:pk>/withdraw/", records.withdraw, name="withdraw_service"),
+    path("bookings/", bookings.bookings_in, name="bookings_in"),
+    path("bookings/<int:pk>/", bookings.bookings_reading, name="bookings_reading"),
+    path("bookings/from/<int:pk>/", bookings.bookings_source, name="bookings_source"),
 ]

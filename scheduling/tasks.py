@@ -11,7 +11,7 @@ from django.conf import settings
 from django.utils import timezone
 
 from fleet.models import Site
-from fleet.tasks import store_upload
+from fleet.tasks import fetch_bookings, store_upload
 from scheduling import (
     backtesting,
     changed_facts,
@@ -30,6 +30,8 @@ from scheduling.scenarios import asking
 def tick() -> None:
     """Find what is due and wake a task for each."""
     found = ticking.tick(timezone.now())
+    for source in found.calendars:
+        fetch_bookings.delay(source)
     for letter in found.letters:
         send_letter.delay(letter)
     for site in found.sites:

@@ -8,7 +8,7 @@ from datetime import datetime, time, timedelta
 
 from django.db.models import OuterRef, Subquery
 
-from fleet import uploads
+from fleet import booking_sources, uploads
 from fleet.models import Instrument, Site
 from scheduling import backtesting, calendar_entries, changed_facts, letters, outbox
 from scheduling.asked_work import unclaimed
@@ -37,6 +37,7 @@ class Found:
     letters: list[int]
     sites: list[int]
     changed: list[int]
+    calendars: list[int]
     uploads: list[int]
     backtests: list[int]
     orders: list[int]
@@ -69,6 +70,7 @@ def tick(now: datetime) -> Found:
         ],
         orders=unclaimed(DraftOrder, now),
         scenarios=unclaimed(Scenario, now),
+        calendars=booking_sources.due_sources(now),
     )
 
 

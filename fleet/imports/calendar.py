@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import os
-import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
@@ -16,6 +15,7 @@ import recurring_ical_events
 from icalendar.parser import split_on_unescaped_comma, unescape_backslash
 from icalendar.prop import vText
 
+from fleet.imports.calendar_text import FILE, LARGEST, Event, Limits, events_of
 from fleet.imports.cells import Number
 from fleet.imports.findings import Findings
 from fleet.imports.recurrence import rule_problem
@@ -23,52 +23,26 @@ from fleet.imports.rows import Row
 from fleet.imports.tables import Record
 from fleet.refusal import Refused
 
-FILE = "bookings.ics"
-LARGEST = 20_000_000  # bytes
 MOST_OCCURRENCES = 20_000
 BACK, AHEAD = timedelta(days=366), timedelta(days=731)
 MOST_SERIES = 2_000
 
 KEY = ("uid", "occurrence")
 INSTRUMENTS, PITCH, OCCURRENCE = "X-ALMANAC-INSTRUMENTS", "X-ALMANAC-PITCH", "X-ALMANAC-OCCURRENCE"
+__all__ = ["FILE", "LARGEST", "CalendarReader", "write_calendar"]
 PITCH_CELL = Number(330, 500)
-LONGEST = {"UID": 255, "SUMMARY": 255}
 
 
 @dataclass
 class Calendar:
-    """What a calendar holds: a record and line for each booking, and how many events were called off."""
+    """What a calendar holds: a record and line for each booking, and how many events are none.
+
+    Those were called off, or are in rooms that are not of the site, counted by room.
+    """
 
     rows: list[Row] = field(default_factory=list)
     cancelled: int = 0
-
-
-@dataclass(frozen=True)
-class Event:
-    """An event of the file and the physical lines of its properties."""
-
-    component: Any
-    lines: dict[str, int]
-
-    def refused(self, message: str, column: str, value: object, accepted: str) -> Refused:
-        """Say what is wrong with a property."""
-        line = self.lines.get(column, self.lines["BEGIN"])
-        return Refused(message, file=FILE, line=line, column=column, value=value, accepted=accepted)
-
-    def one(self, name: str, component: Any = None) -> Any:
-        """Return the property, None where it is not there; refuses a second one."""
-        found = (component or self.component).get(name)
-        if isinstance(found, list):
-            raise self.refused("the property is there twice", name, found[1], "one of each")
-        return found
-
-    def text(self, name: str, component: Any = None) -> str:
-        """Return the text of a property, empty where it is not there."""
-        found = self.one(name, component)
-        said = "" if found is None else str(found)
-        if len(said) > LONGEST.get(name, len(said)):
-            raise self.refused("the text is too long", name, said, f"at most {LONGEST[name]} characters")
-        return said
+    elsewhere: Counter[str] = field(default_factory=Counter)
 
 
 class CalendarReader:
@@ -79,26 +53,43 @@ class CalendarReader:
     rooms, instruments : names that are known
     zone : the zone of all-day events and of times without one
     today : recurring events are expanded from a year before to two years after
+    leave_elsewhere : whether events in unknown rooms are counted and left, instead of refused
+    limits : what is too much to read
     """
 
     def __init__(
-        self, rooms: Collection[str], instruments: Collection[str], zone: tzinfo, today: date
+        self,
+        rooms: Collection[str],
+        instruments: Collection[str],
+        zone: tzinfo,
+        today: date,
+        *,
+        leave_elsewhere: bool = False,
+        limits: Limits | None = None,
     ) -> None:
+        self._leave_elsewhere = leave_elsewhere
+        self._limits = limits or Limits()
         self._rooms = rooms
         self._instruments = instruments
         self._zone = zone
         self._window = tuple(self._instant(day) for day in (today - BACK, today + AHEAD))
 
     def read(self, path: Path, findings: Findings) -> Calendar:
-        """Return the bookings of a file; what is wrong with its events goes to the findings.
+        """Return the bookings of a file, as :meth:`read_bytes` does."""
+        if path.stat().st_size > self._limits.size:
+            raise self._limits.too_large()
+        return self.read_bytes(path.read_bytes(), findings)
+
+    def read_bytes(self, raw: bytes, findings: Findings) -> Calendar:
+        """Return the bookings of a calendar; what is wrong with its events goes to the findings.
 
         Raises
         ------
         Refused
-            Where the file is no calendar or too large, or its recurring events unfold into too many.
+            Where it is no calendar or too large, or its recurring events unfold into too many.
         """
         series: dict[str, list[Event]] = defaultdict(list)
-        for event in _events(path):
+        for event in events_of(raw, self._limits):
             with findings.collect():
                 self._check(event)
                 series[event.text("UID")].append(event)
@@ -150,6 +141,9 @@ class CalendarReader:
             calendar.cancelled += 1
             return
         room = event.text("LOCATION", component)
+        if room not in self._rooms and self._leave_elsewhere:
+            calendar.elsewhere[room] += 1
+            return
         if room not in self._rooms:
             raise event.refused("an unknown room", "LOCATION", room, "a room of rooms.csv")
         starts_at, ends_at = self._stretch(event, component)
@@ -233,56 +227,13 @@ class CalendarReader:
         # An hour that the clock skips falls together with the one after it; one booking is enough.
         calendar.rows += {row.record["occurrence"]: row for row in unfolded.rows}.values()
         calendar.cancelled += unfolded.cancelled
+        calendar.elsewhere += unfolded.elsewhere
 
     def _instant(self, told: date) -> datetime:
         """Return a date or time of the calendar as an instant; without a zone it is the site's."""
         if not isinstance(told, datetime):
             told = datetime.combine(told, time())
         return (told if told.tzinfo else told.replace(tzinfo=self._zone)).astimezone(UTC)
-
-
-def _events(path: Path) -> list[Event]:
-    """Return the events of a file with their lines."""
-    if path.stat().st_size > LARGEST:
-        raise Refused("the file is too large", file=FILE, accepted=f"at most {LARGEST:,} bytes")
-    raw = path.read_bytes()
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = raw.count(b"\n", 0, error.start) + 1
-        raise Refused(f"not UTF-8 at byte {error.start}", file=FILE, line=line, accepted="UTF-8") from None
-    if not text.strip():
-        raise Refused("the file is empty", file=FILE, line=1, accepted="BEGIN:VCALENDAR and so on")
-    if "\0" in text:
-        raise Refused("a NUL byte", file=FILE, line=text.count("\n", 0, text.index("\0")) + 1)
-    try:
-        calendars = icalendar.Calendar.from_ical(text, multiple=True)
-    except Exception as error:  # the library lets through whatever its parts raise on broken text
-        raise Refused(f"not a calendar ({error})", file=FILE, accepted="RFC 5545") from None
-    if not calendars or any(calendar.name != "VCALENDAR" for calendar in calendars):
-        raise Refused("not a calendar", file=FILE, line=1, accepted="BEGIN:VCALENDAR and so on")
-    components = [component for calendar in calendars for component in calendar.walk("VEVENT")]
-    lines = _property_lines(text)
-    if len(lines) != len(components):
-        raise Refused("not a calendar", file=FILE, accepted="each BEGIN:VEVENT on a line of its own")
-    return [Event(*pair) for pair in zip(components, lines, strict=True)]
-
-
-def _property_lines(text: str) -> list[dict[str, int]]:
-    """Return the physical line of the first of each property, event by event."""
-    found: list[dict[str, int]] = []
-    inside = False
-    for number, line in enumerate(text.split("\n"), start=1):
-        name = re.split("[;:]", line, maxsplit=1)[0].upper()
-        word = line.rstrip().upper()
-        if word == "BEGIN:VEVENT":
-            found.append({"BEGIN": number})
-            inside = True
-        elif word == "END:VEVENT":
-            inside = False
-        elif inside:
-            found[-1].setdefault(name, number)
-    return found
 
 
 def _recurs(events: list[Event]) -> bool:

@@ -1,6 +1,7 @@
 """The facts as tables; one module per subject."""
 
 from fleet.models.air import ClimateDay, ClimateReading, Room, Sensor
+from fleet.models.calendars import BookingSource, CalendarReading
 from fleet.models.changes import FactChange
 from fleet.models.instruments import Instrument, InstrumentKind, Placement, UseClass
 from fleet.models.records import RecordChange
@@ -20,6 +21,8 @@ from fleet.models.wishes import (
 __all__ = [
     "Absence",
     "Booking",
+    "BookingSource",
+    "CalendarReading",
     "ClimateDay",
     "ClimateReading",
     "FactChange",

@@ -8,6 +8,7 @@ from django.db.models import F, Q
 
 from fleet.access import SiteQuerySet
 from fleet.models.air import Room
+from fleet.models.calendars import BookingSource
 from fleet.models.instruments import Instrument
 from fleet.models.sites import Site
 
@@ -17,6 +18,14 @@ class Booking(models.Model):
 
     site = models.ForeignKey(Site, models.CASCADE, related_name="bookings")
     room = models.ForeignKey(Room, models.CASCADE, related_name="bookings")
+    source = models.ForeignKey(
+        BookingSource,
+        models.SET_NULL,
+        null=True,
+        blank=True,
+        related_name="bookings",
+        help_text="the calendar that brought it, and may take it away again",
+    )
     uid = models.CharField(max_length=255, help_text="UID of the event in its calendar")
     occurrence = models.CharField(
         max_length=40, blank=True, help_text="start of a recurring event's instance"

@@ -38,7 +38,7 @@ def test_planning_a_site_leaves_a_draft_of_the_weeks_asked_for(site):
     assert plan.hours_offered == [3, 3, 3, 3]
 
 
-def test_every_task_is_known_to_the_queue_by_its_name():
+def test_every_task_is_known_to_the_queue_by_the_name_of_its_app_and_function():
     app.loader.import_default_modules()
     ours = {name for name in app.tasks if name.startswith("scheduling.")}
     here = {name for name, one in vars(tasks).items() if hasattr(one, "delay") and one.name in ours}
