@@ -116,6 +116,10 @@ def waiting(rows: Iterable[Row], sender: str, instrument: int, now: datetime) ->
 
 
 def count(instrument: Instrument, sender: str, now: datetime) -> None:
-    """Note that a request was taken, and forget those of earlier days."""
+    """Note that a request was taken."""
     PublicPost.objects.create(site_id=instrument.site_id, instrument=instrument, sender=sender, at=now)
-    PublicPost.objects.filter(site=instrument.site_id, at__lt=now - KEPT_FOR).delete()
+
+
+def forget_old(now: datetime) -> None:
+    """Forget who sent what more than a day ago."""
+    PublicPost.objects.filter(at__lt=now - KEPT_FOR).delete()

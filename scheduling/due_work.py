@@ -10,8 +10,9 @@ from datetime import date, datetime, timedelta
 from django.db.models import Max, Q
 from django.utils.formats import date_format
 
+from fleet.keyboard import compass_of
 from fleet.models import Booking, Instrument, NoteRequest, Person, RequestState, Role, Room, Service, Site
-from fleet.notes import NOTES
+from fleet.notes import NOTES, note_number
 from scheduling import planning
 from scheduling.day_times import Sitting, give_to_those_who_do_them, planned_times
 from scheduling.models import Forecast, ForecastState, PlannedVisit, PutOff, SeasonPlan
@@ -287,8 +288,12 @@ def _walking_order(visit: PlannedVisit) -> tuple[str, str, str, int, str]:
 
 
 def _request(row: NoteRequest, site: Site) -> Request:
+    compass = compass_of(row.instrument.kind, row.instrument.compass)
     return Request(
-        notes=[(note, beside(note)) for note in row.notes],
+        notes=[
+            (note, [one for one in beside(note) if one not in row.notes and note_number(one) in compass])
+            for note in row.notes
+        ],
         symptom=row.symptom,
         words=" ".join(row.words.split()),
         made_on=site.local_date(row.made_at),

@@ -8,7 +8,7 @@ from datetime import datetime, time, timedelta
 
 from django.db.models import OuterRef, Subquery
 
-from fleet import booking_sources, uploads
+from fleet import booking_sources, throttle, uploads
 from fleet.models import Instrument, Site
 from scheduling import backtesting, calendar_entries, changed_facts, letters, outbox
 from scheduling.asked_work import unclaimed
@@ -52,6 +52,7 @@ def tick(now: datetime) -> Found:
         make_letters(site, now)
     outbox.release_expired(now)
     uploads.forget_old(now)
+    throttle.forget_old(now)
     return Found(
         letters=list(outbox.due(now).values_list("pk", flat=True)),
         sites=[

@@ -29,6 +29,13 @@ REQUESTS = (
     (6, "upright", "C2", "buzzes", "only when played loud"),
     (8, "grand", "C4 D4", "knock", "a knock from below when the left pedal goes down"),
 )
+# The same of those that have been answered: days until that, state, what was found, whether players read it.
+ANSWERED = (
+    ((20, "grand", "D#3", "buzzes", ""), 2, "done", "a pencil lay on the soundboard", "yes"),
+    ((26, "upright", "F4", "sticks or comes back slowly", "in the morning"), 3, "nothing_found", "", "no"),
+    ((33, "harpsichord", "A4", "does not sound", ""), 1, "done", "a plectrum was worn; a new one cut", "yes"),
+)
+ANSWER_COLUMNS = ("state", "closed_at", "closed_by", "finding", "finding_shown")
 
 
 def tables(fleet: InventedFleet) -> dict[str, Table]:
@@ -45,7 +52,10 @@ def tables(fleet: InventedFleet) -> dict[str, Table]:
         "sensors.csv": sensors_table(fleet),
         "worksheets.csv": worksheets_table(fleet),
         "held.csv": (("instrument", "kind", "week"), held_rows(fleet)),
-        "requests.csv": (("instrument", "notes", "symptom", "made_at", "words"), request_rows(fleet)),
+        "requests.csv": (
+            ("instrument", "notes", "symptom", "made_at", "words", *ANSWER_COLUMNS),
+            request_rows(fleet),
+        ),
     }
 
 
@@ -189,10 +199,12 @@ def held_rows(fleet: InventedFleet) -> Iterator[tuple[Cell, ...]]:
 
 
 def request_rows(fleet: InventedFleet) -> Iterator[tuple[Cell, ...]]:
-    """Give the open note requests of the last days, each on another instrument of its kind."""
+    """Give the note requests of the last weeks, open and answered, each on another instrument of its kind."""
     rng = fleet.spec.stream("requests")
     asked: set[str] = set()
-    for days, kind, notes, symptom, words in REQUESTS:
+    technician = next(one.name for one in fleet.people if one.role == "technician")
+    told = [(one, None) for one in REQUESTS] + [(one, answer) for one, *answer in ANSWERED]
+    for (days, kind, notes, symptom, words), answer in told:
         choice = [one.tag for one in fleet.instruments if one.kind == kind and one.tag not in asked]
         if not choice:
             continue
@@ -200,4 +212,11 @@ def request_rows(fleet: InventedFleet) -> Iterator[tuple[Cell, ...]]:
         asked.add(tag)
         clock = time(int(rng.integers(9, 20)), int(rng.integers(0, 60)))
         made = datetime.combine(fleet.line.today - timedelta(days=days), clock, ZoneInfo(TIME_ZONE))
-        yield tag, notes, symptom, made, words
+        yield tag, notes, symptom, made, words, *_answer(made, technician, answer)
+
+
+def _answer(made: datetime, technician: str, answer: list[Cell] | None) -> tuple[Cell, ...]:
+    if answer is None:
+        return "open", None, None, None, "no"
+    days, state, finding, shown = answer
+    return state, made + timedelta(days=int(str(days))), technician, finding, shown

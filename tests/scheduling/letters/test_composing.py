@@ -112,6 +112,18 @@ def test_a_request_is_listed_note_by_note_with_the_keys_beside_it(school):
     assert draft.items[0]["requests"][0]["notes"] == ["D#3", "C8"]
 
 
+def test_a_letter_says_where_each_key_lies_and_leaves_out_neighbours_that_are_no_news(school):
+    harpsichord = factories.make_instrument(school.room, "H-1", "harpsichord")
+    factories.make_request(harpsichord, ("F1", "D#3", "E3"), symptom="does not speak")
+    text = " ".join(draft_to(school).text.split())
+    assert "F1 (the lowest key, at the left end), look at the neighbours first: F#1 " in text
+    assert (
+        "D#3 (the short key right of D, in the octave below middle C), look at the neighbours first: D3 "
+        in text
+    )
+    assert "E3 (the long key right of the two short keys, in the octave below middle C), look at" in text
+
+
 @pytest.mark.parametrize(
     "note, keys",
     [("C4", ["B3", "C#4"]), ("A0", ["A#0"]), ("C8", ["B7"]), ("E4", ["D#4", "F4"]), ("H2", [])],
