@@ -22,6 +22,12 @@ HARDENER, WEAK, BRIGHT = "hardener", "too weak", "too bright"
 TARGET = "target"
 #: Of a regulated action [mm].
 TARGETS_MM = {DIP: 10.0, "let-off": 1.5, "blow distance": 46.0, "aftertouch": 0.8}
+TOUCH_WORDS = {
+    DIP: _("Key dip"),
+    "let-off": _("Let-off"),
+    "blow distance": _("Blow distance"),
+    "aftertouch": _("Aftertouch"),
+}
 REGISTERS = ("bass", "tenor", "middle", "treble")
 REGISTER_WORDS = (_("bass"), _("tenor"), _("middle"), _("treble"))
 REGISTER_NOTES = (("A1", "C2", "F2"), ("C3", "F3", "A3"), ("C4", "F4", "A4"), ("C6", "F6", "C7"))
@@ -135,15 +141,9 @@ def _tuning(glides: int, passes: int, spares: int) -> list[Block]:
 
 
 def _regulation(glides: int, passes: int, spares: int) -> list[Block]:
-    words = {
-        DIP: _("Key dip"),
-        "let-off": _("Let-off"),
-        "blow distance": _("Blow distance"),
-        "aftertouch": _("Aftertouch"),
-    }
     return [
         Block(
-            words[quantity],
+            TOUCH_WORDS[quantity],
             (
                 Line(TARGET, "", quantity, "mm", _("target"), only_after=True),
                 *(Line(key, "", quantity, "mm", key) for key in KEYS),
@@ -186,6 +186,11 @@ def _spare(count: int, quantity: str, unit: str, signed: bool = False) -> tuple[
 
 BLOCKS = {"bedding": _bedding, "tuning": _tuning, "regulation": _regulation, "voicing": _voicing}
 SPARES = {"tuning": 2, "voicing": 3}
+#: By kind: the groups of a worksheet whose means and spreads are told, with their words.
+GROUPS: dict[str, list[tuple[str, Any]]] = {
+    "tuning": [*zip(REGISTERS, REGISTER_WORDS, strict=True), ("all", _("all notes"))],
+    "regulation": list(TOUCH_WORDS.items()),
+}
 #: What is ticked instead of measured.
 TICKS = (FORCED, KNOCK, HARDENER)
 

@@ -140,13 +140,17 @@ class Sheet:
         return summarise(self.kind, self.points)
 
     @property
-    def register_rows(self) -> list[tuple[Any, list[float | None]]]:
-        """Mean and spread as found and as left, of each register and of all notes."""
-        words = [*zip(layout.REGISTERS, layout.REGISTER_WORDS, strict=True), ("all", _("all notes"))]
+    def digits(self) -> int:
+        """Decimals in which means and spreads are worth telling."""
+        return 1 if self.kind == "tuning" else 2
+
+    @property
+    def sum_rows(self) -> list[tuple[Any, list[float | None]]]:
+        """Mean and spread as found and as left, of each group of lines and of all together."""
         told = [self.summary.before, self.summary.after]
         return [
             (said, [number for spreads in told for number in _numbers(spreads.get(name))])
-            for name, said in words
+            for name, said in layout.GROUPS.get(self.kind, ())
             if any(name in spreads for spreads in told)
         ]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from statistics import fmean
 
@@ -95,17 +95,21 @@ def spread(values: Sequence[float]) -> Spread:
 
 
 def _regulation(points: Sequence[Point]) -> Summary:
-    dips = [one for one in points if one.quantity == DIP]
-    said = [one.after for one in dips if one.point == TARGET and one.after is not None]
-    target = said[0] if said else TARGETS_MM[DIP]
-    keys = [one for one in dips if one.point != TARGET]
-    found = [one.before - target for one in keys if one.before is not None]
-    left = [one.after - target for one in keys if one.after is not None]
-    return Summary(_mean(found), _mean(left))
+    targets = TARGETS_MM | {one.quantity: one.after for one in points if one.point == TARGET and one.after}
+    keys = [one for one in points if one.point != TARGET and one.quantity in targets]
+    before = _off_target(targets, ((one.quantity, one.before) for one in keys))
+    after = _off_target(targets, ((one.quantity, one.after) for one in keys))
+    found, left = before.get(DIP), after.get(DIP)
+    return Summary(found.mean if found else None, left.mean if left else None, before=before, after=after)
 
 
-def _mean(values: Sequence[float]) -> float | None:
-    return spread(values).mean if values else None
+def _off_target(
+    targets: Mapping[str, float], values: Iterable[tuple[str, float | None]]
+) -> dict[str, Spread]:
+    """Return by quantity how far the keys are from its target."""
+    known = [(quantity, value - targets[quantity]) for quantity, value in values if value is not None]
+    groups = {name: [value for quantity, value in known if quantity == name] for name in targets}
+    return {name: spread(group) for name, group in groups.items() if group}
 
 
 SUMMARIES = {"bedding": _bedding, "tuning": _tuning, "regulation": _regulation}
