@@ -12,13 +12,14 @@ from typing import TypeVar
 import numpy as np
 
 from scheduling.engine.cases import Beliefs, Case, prepare, prior_beliefs
-from scheduling.engine.drivers import Driver, explain_group
+from scheduling.engine.drivers import Driver, explain_group, sensitivity
 from scheduling.engine.expectation import Moments, after_service, since_last
 from scheduling.engine.fabric import Fabric, Group, weave
 from scheduling.engine.findings import earliest_finding
 from scheduling.engine.learning import Learned
 from scheduling.engine.learning import learn as learn_all
 from scheduling.engine.passage import NEVER, Draws, draw, quantile_days
+from scheduling.engine.priors import Belief
 from scheduling.engine.registers import spread_subjects
 from scheduling.engine.simulation import ENOUGH, PATHS, Weather, first_days_out
 from scheduling.engine.subjects import Days, Floats, Knock, Playing, Record, RoomAir, Stay, Subject
@@ -252,6 +253,30 @@ class FleetModel:
         for place, spread in self._spreads.items():
             out[place] = np.minimum(out[place], out[spread])
         return [out[i] for i in range(len(self.subjects))]
+
+    def moments(self, days: Days) -> tuple[Floats, Floats]:
+        """Mean and sd of every subject's true deviation on some days if nothing more is done [unit].
+
+        Parameters
+        ----------
+        days : int array
+            Proleptic ordinals, none before the day of the forecast nor beyond its horizon.
+
+        Returns
+        -------
+        mean, sd : float array, shape (n_subjects, n_days)
+        """
+        worked = self._worked
+        mean, variance = np.zeros((2, len(worked.cases), len(days)))
+        for group in worked.groups:
+            found = since_last(group, worked.cases, worked.beliefs, np.asarray(days, np.int64))
+            mean[list(group.members)], variance[list(group.members)] = found.mean, found.variance
+        return mean[: len(self.subjects)], np.sqrt(variance[: len(self.subjects)])
+
+    def sensitivity(self, row: int) -> tuple[Belief, int]:
+        """How far a subject goes for a point of humidity [unit per percent], and from how many values."""
+        belief = self._worked.beliefs[row]
+        return sensitivity(belief), belief.learned_from
 
     def out_probability(
         self, service_days: Days, days: Days, rows: Sequence[int] | None = None

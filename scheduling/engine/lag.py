@@ -39,7 +39,8 @@ def lagged(
     -----
     The recursion x[k] = e^(-dt/tau) x[k-1] + (1 - e^(-dt/tau)) u[k] is exact for a stepwise input.
     A slab of thickness l wetted from one face has tau = l^2 / (3 D) by its first moment. One pole then
-    matches slow cycles within about 1 % (angular frequency times tau below 0.5) but under-predicts fast ones,
+    matches slow cycles (within 1 % of diffusion's gain for an angular frequency times tau below 0.2, 4 % at
+    0.5, where it answers too much) but under-predicts fast ones,
     because the skin of the wood answers long before its middle: for 30 mm and D = 1e-10 m^2/s a daily cycle
     comes out at 0.018 of the input where diffusion gives 0.078.
 

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from statsmodels.tsa.arima_process import ArmaProcess
 
 from scheduling.engine.air import MOISTURE, Season, fit_seasons, harmonics
 from scheduling.engine.airpath import joined, room_path
@@ -74,6 +75,18 @@ def test_read_days_are_certain_and_the_far_future_is_the_season():
     assert np.all(np.diag(covariance(path))[:30] == 0)
     # the anomaly has decayed to 0.85^90 of itself
     assert path.mean[-1] == pytest.approx(SEASON.expected(np.array([LAST]))[0], abs=1e-7)
+
+
+def test_the_weather_of_an_unread_room_is_the_ornstein_uhlenbeck_process():
+    # dx = -x / 10 dt + dW: variance 10 / 2, correlation exp(-h / 10); statsmodels' exact autocovariance
+    keep = np.exp(-0.1)
+    season = Season(COEFFICIENTS, 1e-12 * np.eye(5), np.sqrt(5.0), keep)
+    nothing = np.array([], int), np.array([])
+    path = room_path(season, MOISTURE, *nothing, FIRST, FIRST + 39)
+    process = ArmaProcess([1.0, -keep], [1.0], nobs=40).acovf(40) * 5.0 * (1 - keep**2)
+    assert process[0] == pytest.approx(5.0)
+    distance = np.abs(np.subtract.outer(np.arange(40), np.arange(40)))
+    np.testing.assert_allclose(covariance(path), process[distance], rtol=1e-9)
 
 
 def test_borrowed_values_are_doubted_every_day():

@@ -64,6 +64,25 @@ def test_one_stage_follows_diffusion_into_a_slab_within_a_tenth(fourier, uptake)
         assert one_pole < uptake
 
 
+@pytest.mark.parametrize(("share", "fourier"), [(0.5, 0.19673), (1 - np.exp(-1), 0.32025), (0.9, 0.84809)])
+def test_diffusion_is_half_way_where_the_literature_has_it(share, fourier):
+    # Crank (1975) p. 47-48: half-time D t / l^2 = 0.19673; the other two computed from the same series
+    assert crank_uptake(fourier) == pytest.approx(share, abs=1e-5)
+    # one pole of the same first moment reaches two thirds a little later, and nine tenths a little sooner
+    reached = -np.log(1 - share) / 3
+    assert reached == pytest.approx(fourier, rel=0.2)
+
+
+@pytest.mark.parametrize(("slowness", "off"), [(0.05, 0.003), (0.2, 0.01), (0.5, 0.04)])
+def test_slow_cycles_are_matched_as_closely_as_the_notes_say(slowness, off):
+    # gain of one pole against diffusion's tanh(q) / q, by angular frequency times tau
+    q = np.sqrt(3j * slowness)
+    tau, period = 30.0, 2 * np.pi * 30.0 / slowness
+    times = np.arange(0, 6 * period, period / 2000)
+    swing = lagged(times, np.sin(2 * np.pi * times / period), tau)[times > 5 * period]
+    assert np.ptp(swing) / 2 == pytest.approx(abs(np.tanh(q) / q), rel=off)
+
+
 def test_the_time_constant_is_the_first_moment_of_diffusion():
     # area between uptake and one = l^2 / (3 D), the same as for one pole of that time constant
     area, _ = quad(lambda fourier: 1 - crank_uptake(fourier), 0, 20, limit=200)

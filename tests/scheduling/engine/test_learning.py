@@ -6,7 +6,7 @@ import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import minimize
-from scipy.stats import multivariate_t, norm
+from scipy.stats import multivariate_t, norm, t
 
 from scheduling.engine.cases import Beliefs, prepare
 from scheduling.engine.deviation import MOISTURE, N_PARTS, WARMTH
@@ -64,6 +64,31 @@ def test_with_a_flat_prior_and_many_values_the_intervals_are_those_of_least_squa
     np.testing.assert_allclose(learned.mean[0], fit.params, atol=1e-5)  # of order 0.1, prior sd 100
     # degrees of freedom n here and n - p there: 5 / 400 of the variance
     np.testing.assert_allclose(learned.scale[0] * learned.spread[0], fit.cov_params(), rtol=0.013, atol=1e-6)
+
+
+def test_with_a_flat_prior_a_value_to_come_is_predicted_as_least_squares_predicts_it():
+    found, ahead = some_findings(n=400, k=1), some_findings(n=7, k=1, seed=9)
+    flat = replace(some_prior(k=1), spread=np.eye(N_PARTS)[None] * 1e4, shape=np.full(1, 1e-3))
+    learned = update(flat, found)
+    fit = sm.WLS(found.values, found.parts[0], weights=1 / found.noise).fit()
+    expected = fit.get_prediction(ahead.parts[0], weights=1 / ahead.noise).conf_int(obs=True, alpha=0.2)
+    own = np.einsum("ni,ij,nj->n", ahead.parts[0], learned.spread[0], ahead.parts[0])
+    law = t(
+        2 * learned.shape[0],
+        ahead.parts[0] @ learned.mean[0],
+        np.sqrt(learned.scale[0] * (ahead.noise + own)),
+    )
+    # 400 degrees of freedom against 395: 5 / 400 / 2 of the width
+    np.testing.assert_allclose(np.column_stack(law.interval(0.8)), expected, rtol=0.01)
+
+
+def test_a_prior_around_zero_is_ridge_regression():
+    found, penalty = replace(some_findings(n=9, k=1), noise=np.ones(9)), 2.5
+    around_zero = replace(
+        some_prior(k=1), mean=np.zeros((1, N_PARTS)), spread=np.eye(N_PARTS)[None] / penalty
+    )
+    ridge = sm.OLS(found.values, found.parts[0]).fit_regularized(alpha=penalty / 9, L1_wt=0.0)
+    np.testing.assert_allclose(update(around_zero, found).mean[0], ridge.params, rtol=1e-8)
 
 
 def test_time_constants_are_weighed_by_scipys_multivariate_student_density():

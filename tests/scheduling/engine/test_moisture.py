@@ -6,6 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from scheduling.engine.moisture import equilibrium_moisture
+from scheduling.engine.priors import MOISTURE_PER_HUMIDITY
 
 # The printed table has one decimal (0.05) and the temperatures are rounded from whole degF (0.01 more)
 TABLE_ROUNDING = 0.0006
@@ -48,6 +49,49 @@ def test_a_trade_bodys_own_table_at_20_degrees_agrees_within_its_rounding(rh, pe
 def test_wood_at_20_degrees_and_65_percent_is_in_service_class_one():
     # EN 1995-1-1 (Eurocode 5), 2.3.1.3: mean softwood moisture at most 12 % at 20 degC and 65 %
     assert equilibrium_moisture(20.0, 0.65) == pytest.approx(0.12, abs=0.0005)
+
+
+def moisture_by_the_fahrenheit_form(temp_f, h):
+    """Wood Handbook (2021), Eq. 4-5, constants for degF as two second-hand texts quote them."""
+    w = 330 + 0.452 * temp_f + 0.00415 * temp_f**2
+    k = 0.791 + 0.000463 * temp_f - 8.44e-7 * temp_f**2
+    k1 = 6.34 + 0.000775 * temp_f - 0.0000935 * temp_f**2
+    k2 = 1.09 + 0.0284 * temp_f - 0.0000904 * temp_f**2
+    bound = (k1 * k * h + 2 * k1 * k2 * k**2 * h**2) / (1 + k1 * k * h + k1 * k2 * k**2 * h**2)
+    return 18.0 / w * (k * h / (1 - k * h) + bound)
+
+
+@pytest.mark.parametrize("temp_c", [0.0, 15.0, 21.0, 30.0])
+def test_the_handbooks_form_for_fahrenheit_says_the_same(temp_c):
+    humidity = np.linspace(0.1, 0.9, 9)
+    expected = moisture_by_the_fahrenheit_form(temp_c * 1.8 + 32, humidity)
+    # constants of three digits in both forms: 0.05 % of moisture apart at most
+    np.testing.assert_allclose(equilibrium_moisture(temp_c, humidity), expected, atol=5e-4)
+
+
+@pytest.mark.parametrize(
+    ("temp_c", "rh", "percent"),
+    [(20, 0.3, 6.188), (20, 0.4, 7.722), (20, 0.5, 9.271), (20, 0.6, 11.0), (20, 0.7, 13.129)]
+    + [(21, 0.45, 8.462), (21, 0.5, 9.245), (25, 0.5, 9.132)],
+)
+def test_values_worked_from_the_equation_elsewhere_agree(temp_c, rh, percent):
+    assert equilibrium_moisture(temp_c, rh) == pytest.approx(percent / 100, abs=6e-6)  # three decimals
+
+
+@pytest.mark.parametrize(
+    ("rh", "slope"),
+    [(0.3, 0.1575), (0.4, 0.1511), (0.45, 0.1537), (0.5, 0.1604), (0.6, 0.1878), (0.7, 0.2428)],
+)
+def test_a_point_of_humidity_is_worth_what_was_derived_from_the_equation(rh, slope):
+    less, more = equilibrium_moisture(21.0, [rh - 1e-4, rh + 1e-4])
+    assert (more - less) / 2e-4 == pytest.approx(slope, abs=6e-5)
+    if 0.4 <= rh <= 0.5:  # what turns "per percent of humidity" into moisture lies between these
+        assert slope == pytest.approx(MOISTURE_PER_HUMIDITY, rel=0.04)
+
+
+def test_ten_kelvin_are_worth_a_sixth_of_ten_points_of_humidity():
+    cold, warm = equilibrium_moisture([20.5, 21.5], 0.45)
+    assert warm - cold == pytest.approx(-0.024 / 100, abs=6e-6)  # derived from the equation, per kelvin
 
 
 def test_dry_air_leaves_no_moisture():

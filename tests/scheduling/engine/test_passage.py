@@ -1,6 +1,6 @@
 import numpy as np
 import pytest
-from scipy.stats import invgamma, invgauss, levy
+from scipy.stats import invgamma, invgauss, levy, norm
 
 from scheduling.engine.passage import NEVER, draw, first_passage, noise_factors, quantile_days
 
@@ -27,11 +27,15 @@ def share_out(first, day):
     return np.mean((first != NEVER) & (first <= day))
 
 
-@pytest.mark.parametrize("day", [30, 60, 90, 120, 180])
-def test_a_drifting_walk_leaves_by_the_inverse_gaussian_law(day):
+@pytest.mark.parametrize(
+    ("day", "published"),
+    [(30, 0.089315), (60, 0.371091), (90, 0.587540), (120, 0.727499), (180, 0.875387)],
+)
+def test_a_drifting_walk_leaves_by_the_inverse_gaussian_law(day, published):
     # Parameters and probabilities of a published law, here from scipy: mean a / v, shape (a / s)^2
     shape = (LIMIT / STEP_SD) ** 2
     expected = invgauss(mu=LIMIT / 0.05 / shape, scale=shape).cdf(day)
+    assert expected == pytest.approx(published, abs=1e-6)
     # the other limit is moved out of reach: start at +100 between -110 + ... and 105
     first = follow(180, drift=0.05, limit=105.0, far_side=100.0)
     assert share_out(first, day) == pytest.approx(expected, abs=ERROR)
@@ -40,6 +44,17 @@ def test_a_drifting_walk_leaves_by_the_inverse_gaussian_law(day):
 def test_without_drift_one_limit_is_left_by_the_levy_law():
     first = follow(90, limit=105.0, far_side=100.0)
     assert share_out(first, 90) == pytest.approx(levy(scale=(LIMIT / STEP_SD) ** 2).cdf(90), abs=ERROR)
+
+
+def test_drifting_away_from_the_limit_some_paths_never_leave():
+    """The inverse Gaussian does not apply; the law is defective, in all exp(-2 |v| a / s^2)."""
+    drift, day = -0.02, 300
+    root = STEP_SD * np.sqrt(day)
+    total = np.exp(2 * drift * LIMIT / STEP_SD**2)
+    expected = norm.cdf((drift * day - LIMIT) / root) + total * norm.cdf(-(LIMIT + drift * day) / root)
+    assert expected < total == pytest.approx(0.2865, abs=1e-4)
+    first = follow(day, drift=drift, limit=105.0, far_side=100.0)
+    assert share_out(first, day) == pytest.approx(expected, abs=ERROR)
 
 
 @pytest.mark.parametrize(("day", "survival"), [(30, 0.955042), (60, 0.786837), (90, 0.624890)])

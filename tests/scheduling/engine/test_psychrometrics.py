@@ -22,6 +22,23 @@ def test_saturation_pressure_agrees_with_iapws_through_coolprop(temp_c):
 
 
 @pytest.mark.parametrize(
+    ("temp_c", "pascal", "off"),
+    [(-20.0, 103.21, 3e-3), (-10.0, 259.77, 3e-3), (0.0, 610.70, 3e-3), (20.0, 2334.75, 3e-3)]
+    + [(20.0, 610.94 * np.exp(17.625 * 20.0 / 263.04), 3e-3)],
+)
+def test_saturation_pressure_agrees_with_other_formulas(temp_c, pascal, off):
+    # MetPy 1.7.1 (over ice below freezing) and the Magnus form; the formulas differ by up to 0.3 %
+    assert saturation_pressure(temp_c) == pytest.approx(pascal, rel=off)
+
+
+@pytest.mark.parametrize(
+    ("temp_c", "rh", "dew_c"), [(20.0, 0.5, 9.256), (21.0, 0.45, 8.608), (25.0, 0.5, 13.843)]
+)
+def test_dew_point_agrees_with_another_library(temp_c, rh, dew_c):
+    assert dew_point(temp_c, rh) == pytest.approx(dew_c, abs=0.03)  # MetPy 1.7.1
+
+
+@pytest.mark.parametrize(
     ("temp_c", "rh"), [(20.0, 0.5), (21.0, 0.45), (25.0, 0.5), (18.0, 0.25), (30.0, 0.8)]
 )
 def test_dew_point_agrees_with_coolprop(temp_c, rh):
