@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
+from django.conf import settings
 from django.db.models import Q
+from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
 from fleet.access import SiteQuerySet
@@ -13,6 +16,7 @@ from fleet.weeks import week_of
 from scheduling.letter_choices import HABITS, HOURS
 from scheduling.models import Letter
 
+_LINK = re.compile(r"https?://\S+")
 # What a state means for who waits for the letter, and the shape of its mark.
 STATES = {
     Letter.State.DUE: (_("waiting"), "half"),
@@ -60,3 +64,15 @@ def line(letter: Letter) -> dict[str, Any]:
         "monday": monday,
         "again": letter.state in (Letter.State.REFUSED, Letter.State.UNKNOWN),
     }
+
+
+def words_for(letter: Letter, user: Any) -> str:
+    """Return the words of a letter; its links record work and stop letters in its reader's name alone."""
+    if letter.person.user_id == user.pk:
+        return letter.text
+    return _LINK.sub(_others_link, letter.text)
+
+
+def _others_link(found: re.Match[str]) -> str:
+    is_home = found[0].rstrip("/") == settings.SITE_ADDRESS.rstrip("/")
+    return found[0] if is_home else gettext("(a link for its reader alone)")

@@ -45,7 +45,12 @@ def letter(request: HttpRequest, pk: int) -> HttpResponse:
     """Show the words of one letter."""
     rows = letter_shelf.shown_to(request.membership, request.user)  # type: ignore[attr-defined]
     one = get_object_or_404(rows, pk=pk)
-    context = {"line": letter_shelf.line(one), "habit": HABITS.get(one.kind), "may_write": may_write(request)}
+    context = {
+        "line": letter_shelf.line(one),
+        "words": letter_shelf.words_for(one, request.user),
+        "habit": HABITS.get(one.kind),
+        "may_write": may_write(request),
+    }
     return render(request, "scheduling/letter.html", context)
 
 

@@ -47,6 +47,15 @@ def test_members_read_the_letters_and_strangers_find_nothing(client, house):
         assert client.get(path).status_code == 302
 
 
+def test_the_links_of_a_letter_are_its_readers_alone(client, house):
+    for user, own in ((house.technician, True), (house.administrator, False), (house.reader, False)):
+        client.force_login(user)
+        text = client.get(f"/letters/{house.letter.pk}/").content.decode()
+        assert ("/r/" in text) == own
+        assert ("~" in text) == own
+        assert ("(a link for its reader alone)" in text) != own
+
+
 def test_money_is_shown_to_administrators_and_to_its_reader_only(client, house):
     office = factories.make_person(house.site, "Ada Quint", role="administrator")
     (row,) = letters.put_in_outbox(house.site, MONDAY, TODAY, NOW, "hours")
