@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 from django.db import transaction
@@ -141,14 +141,18 @@ def _row(run: ForecastRun, line: Line, digest: str, outlook: Outlook, heard: Hea
         due_early=_date(outlook.p10),
         due_middle=_date(outlook.p50),
         due_late=_date(outlook.p90),
-        weekly=[
-            [date.fromordinal(int(day)).isoformat(), _fraction(p), float(mean), float(sd)]
-            for day, p, mean, sd in zip(outlook.days, outlook.p_out, outlook.mean, outlook.sd, strict=True)
-        ],
-        drivers=[asdict(driver) for driver in outlook.drivers],
+        weekly=_weekly(outlook),
+        drivers=[{"name": one.name, "share": one.share, "words": one.words} for one in outlook.drivers],
         learned_from=outlook.learned_from,
         mostly_prior=outlook.mostly_prior,
     )
+
+
+def _weekly(outlook: Outlook) -> list[list[Any]]:
+    days = [date.fromordinal(day).isoformat() for day in outlook.days.tolist()]
+    p_out = np.clip(outlook.p_out, 0.0, 1.0)
+    columns = days, p_out.tolist(), outlook.mean.tolist(), outlook.sd.tolist()
+    return [list(row) for row in zip(*columns, strict=True)]
 
 
 def state_of(out_now: float, due_middle: date | None, today: date) -> str:

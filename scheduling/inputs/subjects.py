@@ -65,14 +65,19 @@ class FleetFacts:
         seen = hashlib.sha256(f"{self.today.isoformat()} {self.horizon_days}".encode())
         for air in self._airs.values():
             seen.update(air)
-        for subject in self.subjects:
-            seen.update(repr(subject).encode())
+        for line in self.lines:
+            seen.update(self.digest_of(line).encode())
         seen.update(self.playing.days.tobytes() + self.playing.factor.tobytes())
         return seen.hexdigest()
 
     def digest_of(self, line: Line) -> str:
         """Return a hash over what one line is forecast from: its records, its rooms' air, its playing."""
-        subject = line.subject
+        name = line.instrument_id, line.subject.service
+        if name not in self._digests:
+            self._digests[name] = self._digest_of(line.subject)
+        return self._digests[name]
+
+    def _digest_of(self, subject: Subject) -> str:
         seen = hashlib.sha256(f"{self.today.isoformat()} {self.horizon_days} {subject!r}".encode())
         for room in sorted({stay.room for stay in subject.stays}):
             seen.update(self._airs.get(room, b""))
@@ -80,6 +85,11 @@ class FleetFacts:
         counts = self.playing.days >= first
         seen.update(self.playing.days[counts].tobytes() + self.playing.factor[counts].tobytes())
         return seen.hexdigest()
+
+    @cached_property
+    def _digests(self) -> dict[tuple[int, str], str]:
+        """What was worked out by :meth:`digest_of` already; it takes long and is asked for more than once."""
+        return {}
 
     @cached_property
     def _airs(self) -> dict[str, bytes]:
