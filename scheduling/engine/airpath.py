@@ -95,13 +95,17 @@ class AirPath:
 
     def since(self, place: int) -> AirPath:
         """The same path without the days before `place`."""
+        return self.between(place, len(self.mean))
+
+    def between(self, place: int, end: int) -> AirPath:
+        """The same path from `place` on, without the days from `end` on."""
         cut = []
         for noise in self.noises:
-            keep, sd = noise.keep[place:].copy(), noise.sd[place:].copy()
+            keep, sd = noise.keep[place:end].copy(), noise.sd[place:end].copy()
             if len(keep):
                 keep[0], sd[0] = 0.0, np.sqrt(noise.variance[place])
             cut.append(Noise(keep, sd))
-        return AirPath(self.first_day + place, self.mean[place:], self.season_doubt[place:], tuple(cut))
+        return AirPath(self.first_day + place, self.mean[place:end], self.season_doubt[place:end], tuple(cut))
 
     def draw(self, rng: np.random.Generator, paths: int) -> Floats:
         """Random departures from `mean`, shape (paths, n).

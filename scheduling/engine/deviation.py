@@ -58,7 +58,8 @@ class Wood:
         kernel = np.zeros(2 * n)  # second half: days back; first half: days ahead, which do not count
         for sign, tau in self.components:
             kernel[n:] += sign * daily_weights(tau, n)
-        return self.air.since(first).factor(kernel[n + places[:, None] - np.arange(first, n)])
+        end = min(max(int(places.max()) + 1, first), n)  # later days weigh nothing
+        return self.air.between(first, end).factor(kernel[n + places[:, None] - np.arange(first, end)])
 
     @cached_property
     def unseen_season(self) -> Floats:
