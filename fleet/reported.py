@@ -36,6 +36,11 @@ class ReportedLine:
         """The numbers of its keys."""
         return [note.key.number for note in self.notes if note.key]
 
+    @property
+    def try_first(self) -> list[Key]:
+        """The keys beside those that were named and not among them."""
+        return around(self.marked, self.compass)
+
 
 def reported_lines(requests: Iterable[NoteRequest]) -> list[ReportedLine]:
     """Return requests as lines, with one query for all kinds of instrument that sites have added."""

@@ -141,3 +141,16 @@ def test_an_administrator_sees_what_the_hours_buy_and_a_technician_does_not(clie
     assert "17 days out expected" in text
     assert re.search(r'service=tuning&amp;state=out">1<', text)
     assert "What the hours buy" not in page(client, make.make_user(site))
+
+
+def test_a_visit_says_what_was_asked_for_on_its_instrument_since_the_plan_was_made(client, school):
+    site, grand, upright = school
+    plan = make.make_plan(site, MONDAY)
+    make.make_visit(plan, grand, kind="voicing")
+    make.make_request(grand, ("D#3", "E3"), symptom="too weak")
+    make.make_request(upright, ("A0",), symptom="buzzes")
+    text = " ".join(page(client, make.make_user(site)).split())
+    asked = text.partition('<p class="why asked">')[2].partition("</p>")[0]
+    assert "D♯3" in asked
+    assert "too weak; try first D3, F3" in asked
+    assert text.count("why asked") == 1

@@ -6,6 +6,7 @@ import html
 import re
 from datetime import UTC, datetime, timedelta
 
+import pretty_midi
 import pytest
 import time_machine
 from django.db import connection
@@ -58,6 +59,18 @@ def test_all_88_keys_are_there_with_their_frequencies_at_442(client, path):
     # Equal temperament from A4 = 442 Hz: D#3 is eighteen semitones below.
     assert heard[49] == 442
     assert heard[31] == pytest.approx(442 * 2 ** (-18 / 12), abs=1e-3)
+
+
+def test_at_440_every_key_has_the_name_and_frequency_of_the_midi_standard(client, grand, path):
+    grand.pitch_hz = 440
+    grand.save()
+    text = html.unescape(client.get(path).content.decode())
+    keys = re.findall(r'value="(\d+)" class="key [^"]+" data-hz="([\d.]+)" aria-label="([^,]+),', text)
+    assert len({number for number, _, _ in keys}) == 88
+    for number, hz, name in keys:
+        midi = int(number) + 20  # MIDI counts A0 as 21 (pretty_midi)
+        assert name == pretty_midi.note_number_to_name(midi).replace("#", "♯")
+        assert float(hz) == pytest.approx(pretty_midi.note_number_to_hz(midi), abs=5e-4)  # three decimals
 
 
 def test_the_codes_of_instruments_cannot_be_guessed_and_are_all_different(grand):
@@ -138,7 +151,9 @@ def test_the_same_page_sent_twice_says_so(client, grand, path):
 
 def test_a_report_from_another_site_s_page_is_turned_away(grand, path):
     guarded = Client(enforce_csrf_checks=True)
-    assert guarded.post(path, report(grand, 31)).status_code == 403
+    turned_away = guarded.post(path, report(grand, 31))
+    assert turned_away.status_code == 403
+    assert "allow cookies for this address" in turned_away.content.decode()
     token = re.search(
         r'csrfmiddlewaretoken" value="(\w+)"',
         guarded.get(path, {"s": sealed(grand, 31), "describe": 1}).content.decode(),
