@@ -3,7 +3,7 @@
 from scheduling.inputs.air import room_airs
 from scheduling.inputs.demand import Performance, booked_solid, held_visits, performances
 from scheduling.inputs.drying import wet_all_week, wet_on, wet_until
-from scheduling.inputs.hours import Away, HoursOffered, hours_offered, with_more
+from scheduling.inputs.hours import Away, HoursOffered, hours_offered, visit_measures, with_more
 from scheduling.inputs.requests import Report, open_reports, share_true
 from scheduling.inputs.subjects import Catalogue, FleetFacts, Line, fleet_facts, read_catalogue
 from scheduling.inputs.terms import playing, weight_factors
@@ -30,6 +30,7 @@ __all__ = [
     "read_catalogue",
     "room_airs",
     "share_true",
+    "visit_measures",
     "weight_factors",
     "wet_all_week",
     "wet_on",

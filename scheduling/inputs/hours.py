@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -9,7 +10,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from fleet.models import Absence, Person, Role, Site
+from fleet.models import Absence, Person, Role, ServiceRule, Site
 from scheduling.engine.subjects import Floats
 
 
@@ -30,6 +31,7 @@ class HoursOffered:
         return tuple(n for n, person in enumerate(self.people) if person is None or person.can_do(kind))
 
 
+ROUNDING = 1e-9  # h
 # A person, and the first and last day they are away.
 Away = tuple[int, date, date]
 
@@ -44,11 +46,11 @@ def hours_offered(
     """Return the hours of a site's technicians in each week, or None where there is nobody to offer any.
 
     Without a total everybody offers their own hours less the working days they are away, and the site's
-    reserve comes off in proportion. A total is for all people together: it is shared in proportion to the
-    hours each has that week after absences, so it stays whole while anybody is there. Technicians without
-    hours of their own share a total evenly where nobody has hours; with no technician at all it belongs to
-    one unnamed person. A week that ended before today offers nothing. Who is also away is so beside the
-    absences stored.
+    reserve comes off as near to proportion as leaves everybody hours for whole visits. A total is for all
+    people together: it is shared in proportion to the hours each has that week after absences, so it stays
+    whole while anybody is there. Technicians without hours of their own share a total evenly where nobody has
+    hours; with no technician at all it belongs to one unnamed person. A week that ended before today offers
+    nothing. Who is also away is so beside the absences stored.
     """
     people = list(Person.objects.of_site(site).filter(role=Role.TECHNICIAN).order_by("name"))
     own = np.array([person.hours_per_week or 0.0 for person in people])
@@ -59,7 +61,7 @@ def hours_offered(
     if not own.any():
         own = np.ones(len(people))
     present = own[:, None] * _presence(site, people, mondays, also_away)
-    hours = _share(present, total) if total is not None else _less_reserve(present, site.reserve_hours)
+    hours = _share(present, total) if total is not None else _less_reserve(site, people, present)
     kept = own > 0
     return HoursOffered(
         tuple(person for person, keep in zip(people, kept, strict=True) if keep),
@@ -67,13 +69,17 @@ def hours_offered(
     )
 
 
-def with_more(offered: HoursOffered, more: Floats) -> HoursOffered:
+def with_more(offered: HoursOffered, more: Floats, measures: Floats | None = None) -> HoursOffered:
     """Return the hours with more, or fewer below zero, in each week, shared in proportion; never below none.
 
-    A week in which nobody is there stays empty.
+    Where the measures of everybody's visits are given, in whole visits as near to proportion as can be. A
+    week in which nobody is there stays empty, and one that does not change is as it was.
     """
     wanted = np.maximum(offered.hours.sum(axis=0) + more, 0.0)
-    return HoursOffered(offered.people, _scaled(offered.hours, wanted))
+    hours = _scaled(offered.hours, wanted)
+    if measures is not None:
+        hours = in_whole_visits(hours, np.where(hours > 0, np.inf, 0.0), measures)
+    return HoursOffered(offered.people, np.where(more == 0, offered.hours, hours))
 
 
 def _to_come(mondays: Sequence[date], today: date) -> Floats:
@@ -105,8 +111,66 @@ def _share(present: Floats, total: float) -> Floats:
     return _scaled(present, np.full(present.shape[1], total))
 
 
-def _less_reserve(present: Floats, reserve: float) -> Floats:
-    return _scaled(present, np.maximum(present.sum(axis=0) - reserve, 0.0))
+def _less_reserve(site: Site, people: Sequence[Person], present: Floats) -> Floats:
+    rest = _scaled(present, np.maximum(present.sum(axis=0) - site.reserve_hours, 0.0))
+    measures = visit_measures(site, people) if site.reserve_hours and len(people) > 1 else None
+    return rest if measures is None else in_whole_visits(rest, present, measures)
+
+
+def visit_measures(site: Site, people: Sequence[Person | None]) -> Floats | None:
+    """Return, for each person, the length [h] of which all visits they can make are multiples, shape (P,).
+
+    None where the usual hours of some service are not whole minutes, since then there is no use in it.
+    """
+    rows = ServiceRule.objects.of_site(site).values_list("service_kind__kind", "hours").distinct()
+    minutes = [(kind, round(60 * hours), 60 * hours) for kind, hours in rows]
+    if not minutes or any(abs(whole - exact) > 1e-6 for _, whole, exact in minutes):
+        return None
+    every = math.gcd(*(whole for _, whole, _ in minutes))
+    able = [
+        math.gcd(*(whole for kind, whole, _ in minutes if person is None or person.can_do(kind))) or every
+        for person in people
+    ]
+    return np.array(able) / 60
+
+
+def in_whole_visits(hours: Floats, most: Floats, measures: Floats) -> Floats:
+    """Share each week's hours anew so that as few as can be are too short a rest for any visit.
+
+    Parameters
+    ----------
+    hours, most : array, shape (P, W)
+        Hours of each person and week, and the most the person has [h].
+    measures : array, shape (P,)
+        Length of which every visit of each person is a multiple [h].
+
+    Returns
+    -------
+    array, shape (P, W)
+        With the same sum in every week. Everybody keeps the multiple below their share; what is left goes out
+        multiple by multiple to the largest remainders, as seats do by Hamilton's method, and a rest shorter
+        than that to whoever has room for it.
+    """
+    whole = np.floor(hours / measures[:, None] + ROUNDING) * measures[:, None]
+    return np.column_stack(
+        [_handed_out(*columns, measures) for columns in zip(hours.T, whole.T, most.T, strict=True)]
+    )
+
+
+def _handed_out(hours: Floats, whole: Floats, most: Floats, measures: Floats) -> Floats:
+    """Hand out one week's rest; ``whole`` is what everybody has already."""
+    shared = whole.copy()
+    left = float(hours.sum() - whole.sum())
+    order = [int(person) for person in np.argsort((whole - hours) / measures, kind="stable")]
+    for person in order:
+        if measures[person] <= min(left, most[person] - shared[person]) + ROUNDING:
+            shared[person] += measures[person]
+            left -= measures[person]
+    for person in order:
+        more = max(min(left, most[person] - shared[person]), 0.0)
+        shared[person] += more
+        left -= more
+    return shared
 
 
 def _scaled(present: Floats, wanted: Floats) -> Floats:

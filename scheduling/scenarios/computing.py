@@ -16,7 +16,7 @@ from scheduling import forecasting, planning
 from scheduling.engine.forecast import FleetModel
 from scheduling.engine.season import SeasonResult
 from scheduling.engine.subjects import Days, Floats
-from scheduling.inputs import read_catalogue, with_more
+from scheduling.inputs import read_catalogue, visit_measures, with_more
 from scheduling.plan_moves import path_days
 from scheduling.planning import Wanted
 from scheduling.scenarios.changes import Change
@@ -108,7 +108,7 @@ def _set_up(site: Site, wanted: Wanted, start: Start, say: Say) -> SeasonSetup:
     season = start.season
     offered = planning.offered_or_refused(site, season, wanted.hours_per_week, start.also_away)
     if np.any(start.more):
-        offered = with_more(offered, start.more)
+        offered = with_more(offered, start.more, visit_measures(site, offered.people))
     say("forecasting every instrument")
     facts, model = start.facts, forecasting.model_of(start.facts)
     # Who has gone still taught what is known of those that are like it.

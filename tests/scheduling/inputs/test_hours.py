@@ -3,8 +3,10 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
+from fleet.models import ServiceRule
 from fleet.weeks import mondays
 from scheduling.inputs import hours_offered
+from scheduling.inputs.hours import in_whole_visits
 from tests.factories import MONDAY, TODAY, make_absence, make_person, make_site
 
 pytestmark = pytest.mark.django_db
@@ -48,8 +50,42 @@ def test_an_absence_on_a_day_that_is_not_worked_takes_nothing_and_two_overlappin
     assert offered(site) == {"Ada": [10, 5, 10]}
 
 
-def test_the_reserve_comes_off_in_total_and_in_proportion():
+def test_the_reserve_comes_off_in_total_and_as_near_to_proportion_as_whole_visits_allow():
+    """By hand: 12 of 15 hours are left, in proportion 8 and 4. A new site's visits are multiples of 0.75 h:
+    10.67 and 5.33 of them, so 10 and 5, and the one left goes to the larger remainder.
+    """
     site = make_site(reserve_hours=3)
+    make_person(site, "Ada", 10)
+    make_person(site, "Bo", 5)
+    assert offered(site) == {"Ada": pytest.approx([8.25] * 3), "Bo": pytest.approx([3.75] * 3)}
+
+
+def test_whole_visits_are_those_the_person_can_make():
+    """By hand: of 19 hours 17 are left, 3.58 and 13.42 in proportion. Jo's visits are multiples of 1.5 h, so
+    3.0 and 12.75 and a rest of 1.25, of which Ada takes one visit of 0.75 h; the rest of 0.5 h goes to Jo.
+    """
+    site = make_site(reserve_hours=2)
+    make_person(site, "Ada", 15)
+    make_person(site, "Jo", 4, skills=["tuning", "voicing"])
+    assert offered(site) == {"Ada": pytest.approx([14.0] * 3), "Jo": pytest.approx([3.0] * 3)}
+
+
+def test_no_share_of_the_reserve_is_taken_twice_and_nobody_gets_more_than_they_have():
+    rng = np.random.default_rng(4)
+    for _ in range(200):
+        people = int(rng.integers(2, 5))
+        most = rng.uniform(0, 20, (people, 3)) * (rng.random((people, 3)) > 0.2)
+        hours, measures = most * rng.uniform(0.5, 1.0), rng.choice([0.75, 1.5, 3.0], people)
+        shared = in_whole_visits(hours, most, measures)
+        np.testing.assert_allclose(shared.sum(axis=0), hours.sum(axis=0), atol=1e-6)
+        assert np.all(shared <= most + 1e-6)
+        usable = [(np.floor(part.T / measures + 1e-6) * measures).sum(axis=1) for part in (hours, shared)]
+        assert np.all(usable[1] >= usable[0] - 1e-6)
+
+
+def test_hours_that_are_a_measure_of_no_visit_leave_the_share_in_proportion():
+    site = make_site(reserve_hours=3)
+    ServiceRule.objects.of_site(site).filter(service_kind__kind="voicing").update(hours=3.1415)
     make_person(site, "Ada", 10)
     make_person(site, "Bo", 5)
     assert offered(site) == {"Ada": pytest.approx([8, 8, 8]), "Bo": pytest.approx([4, 4, 4])}
