@@ -23,6 +23,7 @@ PAGES = (
         _("Rooms"),
         ("room", "climate", "compare_rooms", "readings_uploads", "readings_upload", "ways_in", "sensors"),
     ),
+    ("week_plan", _("Week plan"), ()),
     ("season_plan", _("Season plan"), ("one_season_plan", "draft_order", "what_if", "new_scenario")),
     ("budget", _("Budget"), ()),
     ("requests", _("Requests"), ("request", "labels")),

@@ -3,7 +3,7 @@
 from django.contrib.auth import views as auth
 from django.urls import path
 
-from reports import season_views, views
+from reports import season_views, views, week_views
 from reports.air import room_views as rooms
 from reports.air import views as air
 from reports.budget import views as budget
@@ -29,6 +29,8 @@ urlpatterns = [
     path("uploads/", air.upload_list, name="readings_uploads"),
     path("uploads/<int:pk>/", air.upload, name="readings_upload"),
     path("uploads/<int:pk>/figure/", air.upload_figure, name="upload_figure"),
+    path("week/", week_views.week_plan, name="week_plan"),
+    path("week/<str:named>/", week_views.week_plan, name="week_plan"),
     path("season/", season_views.season_plan, name="season_plan"),
     path("season/<int:pk>/", season_views.season_plan, name="one_season_plan"),
     path("season/what-if/", season_views.what_if, name="what_if"),

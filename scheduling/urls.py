@@ -2,13 +2,14 @@
 
 from django.urls import path
 
-from scheduling.views import calendars, health, letters, scenarios, scores, season
+from scheduling.views import calendars, health, letters, scenarios, scores, season, week
 
 urlpatterns = [
     path("healthz", health.healthz, name="healthz"),
     path("season/visits/<int:pk>/hold/", season.hold, name="hold_visit"),
     path("season/visits/<int:pk>/release/", season.release, name="release_visit"),
     path("season/visits/<int:pk>/move/", season.move, name="move_visit"),
+    path("week/<str:named>/lay-out/", week.lay_out_week, name="lay_out_week"),
     path("season/<int:pk>/approve/", season.approve, name="approve_plan"),
     path("season/drafts/", season.order_draft, name="order_draft"),
     path("season/drafts/<int:pk>/cancel/", season.cancel_draft, name="cancel_draft"),

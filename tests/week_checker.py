@@ -82,12 +82,12 @@ def _person(week: Any, person: int, mine: Any) -> list[str]:
     if sum(week.visits[number].minutes for number in {one.visit for one in mine}) > worker.minutes:
         found.append(f"{worker.name}: more than the hours offered")
     listening = sorted((one.first, one.last) for one in mine if week.visits[one.visit].tires)
-    stretch = None
     for first, last in listening:
-        goes_on = stretch is not None and first - stretch[1] < REST
-        stretch = (stretch[0] if goes_on else first, last)
-        if stretch[1] - stretch[0] > QUARTERS_OF_TWO_HOURS:
+        if last - first > QUARTERS_OF_TWO_HOURS:
             found.append(f"{worker.name}: more than two hours of voicing at a stretch")
+    for earlier, later in pairwise(listening):
+        if later[0] - earlier[1] < REST:
+            found.append(f"{worker.name}: no rest between two stretches of voicing")
     for first, last in pairwise(week.days):
         if sum(end - begin for begin, end in listening if first <= begin < last) > QUARTERS_OF_FOUR_HOURS:
             found.append(f"{worker.name}: more than four hours of voicing in a day")
@@ -101,9 +101,9 @@ def points(week: Any, sittings: Any) -> int:
     for number, visit in enumerate(week.visits):
         concert_day = _day(week, visit.concert.last - 1) if visit.concert else None
         if number not in placed:
-            total += min(max(round(1000 * visit.worth), 500), 500_000)
+            total += min(max(round(100 * visit.worth), 200), 50_000)
             total += 10_000_000 if visit.held else 0
-            total += 1_000_000 + 10_000 * (6 - concert_day) if concert_day is not None else 0
+            total += 1_000_000 + 60_000 * (6 - concert_day) if concert_day is not None else 0
             continue
         mine = [one for one in sittings if one.visit == number]
         days = sorted({_day(week, one.first) for one in mine})

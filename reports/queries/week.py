@@ -12,6 +12,7 @@ from fleet.models import Absence, Booking, NoteRequest, RequestState, Room, Serv
 from fleet.reported import ReportedLine, reported_lines
 from reports.queries.plans import plan_for, week_number
 from reports.queries.rooms import RoomAirNow, rooms_now
+from scheduling.day_times import Sitting, give_to_those_who_do_them, planned_times
 from scheduling.models import Forecast, ForecastRun, PlannedVisit, SeasonPlan
 
 OLD_AFTER = timedelta(days=3)
@@ -24,6 +25,7 @@ class VisitLine:
     visit: PlannedVisit
     forecast: Forecast | None
     done: Service | None
+    times: tuple[Sitting, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -69,12 +71,12 @@ def week_work(site: Site, monday: date, user: Any | None = None) -> WeekWork:
     number = week_number(plan, monday) if plan else None
     if plan is None or number is None:
         return WeekWork(plan, None, [], 0, 0.0, None, None, None)
-    visits = PlannedVisit.objects.filter(plan=plan, week=monday).select_related(
-        "instrument__room", "technician"
-    )
+    rows = PlannedVisit.objects.filter(plan=plan, week=monday)
+    visits = list(rows.select_related("instrument__room", "technician").order_by(*ROUND))
+    give_to_those_who_do_them(site, monday, visits)
     if user is not None:
-        visits = visits.filter(technician__user=user)
-    lines = _lines(list(visits.order_by(*ROUND)), monday)
+        visits = [one for one in visits if one.technician and one.technician.user_id == user.pk]
+    lines = _lines(visits, monday, planned_times(site, monday, visits) or {})
     return WeekWork(
         plan=plan,
         number=number,
@@ -94,7 +96,7 @@ def _room(line: VisitLine) -> Room:
     return line.visit.instrument.room
 
 
-def _lines(visits: Sequence[PlannedVisit], monday: date) -> list[VisitLine]:
+def _lines(visits: Sequence[PlannedVisit], monday: date, times: dict[int, list[Sitting]]) -> list[VisitLine]:
     instruments = {visit.instrument_id for visit in visits}
     forecasts = {
         (one.instrument_id, one.kind): one
@@ -111,6 +113,7 @@ def _lines(visits: Sequence[PlannedVisit], monday: date) -> list[VisitLine]:
             visit,
             forecasts.get((visit.instrument_id, visit.kind)),
             done.get((visit.instrument_id, visit.kind)),
+            tuple(times.get(visit.pk, ())),
         )
         for visit in visits
     ]

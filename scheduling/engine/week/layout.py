@@ -8,11 +8,11 @@ from scheduling.engine.week.problem import WeekProblem
 
 # Prices in points. What is left out weighs more than anything a layout can save by leaving it out, a
 # performance more than other work, and what a person has fixed more than that. Common practice, no source.
-POINTS_A_DAY = 1000
-LEAST_PRICE = 500
-MOST_PRICE = 500_000
+POINTS_A_DAY = 100
+LEAST_PRICE = 200
+MOST_PRICE = 50_000
 CONCERT_PRICE = 1_000_000
-EARLIER_CONCERT_PRICE = 10_000
+EARLIER_CONCERT_PRICE = 60_000
 HELD_PRICE = 10_000_000
 OTHER_PERSON_PRICE = 60
 BUILDING_PRICE = 30

@@ -60,7 +60,7 @@ RULES = tuple(
         (ORDER, "bed the frame, regulate, tune, judge tone"),
         (NEEDS, "work that rests on other work of the week is not done without it"),
         (DRYING, "nothing is judged while a hardener dries, so a voicing goes on twelve hours later"),
-        (EAR_RESTS, "judging tone tires the ear: two hours at a stretch, then a rest"),
+        (EAR_RESTS, "judging tone tires the ear: two hours at a stretch at most, then half an hour of rest"),
         (EAR_TIRES, "judging tone tires the ear: four hours a day"),
     )
 )

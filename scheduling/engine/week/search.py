@@ -69,7 +69,7 @@ def lay_out(problem: WeekProblem, time_limit: float = TIME_LIMIT) -> WeekLayout:
 
     Notes
     -----
-    Minimised is, in points: what is left out (1,000 a weighted day of its worth; tunings before performances
+    Minimised is, in points: what is left out (100 a weighted day of its worth; tunings before performances
     and held visits above all else, the earlier performance first), visits made by another person than the
     season plan names, rooms and buildings that people enter, days over which a visit is spread, and the days
     on which work ends, earlier where a performance is near.
