@@ -7,6 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from django.db.models import Subquery
+
+from fleet.access import SiteQuerySet
 from fleet.models import Site
 from scheduling.models import Appointment, PlannedVisit, WeekPlan
 
@@ -26,28 +29,23 @@ def planned_times(
 
     The newest layout that follows the visits' own season plan counts.
     """
-    week = _newest(site, monday, visits)
-    if week is None:
-        return None
+    times = take_from_layout(site, monday, visits)
+    return times if times or _layouts(site, monday, visits).exists() else None
+
+
+def take_from_layout(site: Site, monday: date, visits: Sequence[PlannedVisit]) -> dict[int, list[Sitting]]:
+    """Return the sittings of each visit, and let it name, without storing it, whom the layout gives it to."""
+    newest = _layouts(site, monday, visits).order_by("-number").values("pk")[:1]
+    by_number = {visit.pk: visit for visit in visits}
+    rows = Appointment.objects.filter(week_plan=Subquery(newest), visit__in=by_number)
     found: dict[int, list[Sitting]] = defaultdict(list)
-    rows = Appointment.objects.filter(week_plan=week, visit__in=[visit.pk for visit in visits])
-    for visit, starts, ends in rows.order_by("starts_at").values_list("visit_id", "starts_at", "ends_at"):
-        found[visit].append(Sitting(starts, ends))
+    for row in rows.select_related("technician").order_by("starts_at"):
+        found[row.visit_id].append(Sitting(row.starts_at, row.ends_at))
+        if row.technician is not None:
+            by_number[row.visit_id].technician = row.technician
     return dict(found)
 
 
-def give_to_those_who_do_them(site: Site, monday: date, visits: Sequence[PlannedVisit]) -> None:
-    """Let each visit name, without storing it, whom the layout of its week gives it to."""
-    week = _newest(site, monday, visits)
-    if week is None:
-        return
-    rows = Appointment.objects.filter(week_plan=week).exclude(technician=None).select_related("technician")
-    who = {row.visit_id: row.technician for row in rows}
-    for visit in visits:
-        visit.technician = who.get(visit.pk, visit.technician)
-
-
-def _newest(site: Site, monday: date, visits: Sequence[PlannedVisit]) -> WeekPlan | None:
+def _layouts(site: Site, monday: date, visits: Sequence[PlannedVisit]) -> SiteQuerySet[WeekPlan]:
     plans = {visit.plan_id for visit in visits}
-    rows = WeekPlan.objects.of_site(site).filter(week=monday, plan__in=plans)
-    return rows.order_by("-number").first()
+    return WeekPlan.objects.of_site(site).filter(week=monday, plan__in=plans)

@@ -14,7 +14,7 @@ from fleet.keyboard import compass_of
 from fleet.models import Booking, Instrument, NoteRequest, Person, RequestState, Role, Room, Service, Site
 from fleet.notes import NOTES, note_number
 from scheduling import planning
-from scheduling.day_times import Sitting, give_to_those_who_do_them, planned_times
+from scheduling.day_times import Sitting, planned_times
 from scheduling.models import Forecast, ForecastState, PlannedVisit, PutOff, SeasonPlan
 from scheduling.moved import Ahead, read_ahead
 from scheduling.week_air import AirNote, air_notes
@@ -169,7 +169,7 @@ def read_week(site: Site, monday: date, today: date) -> Week:
     planned = list(
         PlannedVisit.objects.filter(plan=plan, week=monday).select_related("instrument__room") if plan else ()
     )
-    give_to_those_who_do_them(site, monday, planned)
+    times = planned_times(site, monday, planned)
     recorded = _recorded(planned, monday)
     done = {visit.pk for visit, _ in recorded}
     visits = [visit for visit in planned if visit.pk not in done]
@@ -188,7 +188,7 @@ def read_week(site: Site, monday: date, today: date) -> Week:
         concerts=_concerts(site, monday),
         air=air_notes(site, today),
         recorded=recorded,
-        times=planned_times(site, monday, visits),
+        times=times,
         ahead=read_ahead(site, monday, people),
     )
 

@@ -12,7 +12,7 @@ from fleet.models import Absence, Booking, NoteRequest, RequestState, Room, Serv
 from fleet.reported import ReportedLine, reported_lines
 from reports.queries.plans import plan_for, week_number
 from reports.queries.rooms import RoomAirNow, rooms_now
-from scheduling.day_times import Sitting, give_to_those_who_do_them, planned_times
+from scheduling.day_times import Sitting, take_from_layout
 from scheduling.models import Forecast, ForecastRun, PlannedVisit, SeasonPlan
 
 OLD_AFTER = timedelta(days=3)
@@ -73,10 +73,10 @@ def week_work(site: Site, monday: date, user: Any | None = None) -> WeekWork:
         return WeekWork(plan, None, [], 0, 0.0, None, None, None)
     rows = PlannedVisit.objects.filter(plan=plan, week=monday)
     visits = list(rows.select_related("instrument__room", "technician").order_by(*ROUND))
-    give_to_those_who_do_them(site, monday, visits)
+    times = take_from_layout(site, monday, visits)
     if user is not None:
         visits = [one for one in visits if one.technician and one.technician.user_id == user.pk]
-    lines = _lines(visits, monday, planned_times(site, monday, visits) or {})
+    lines = _lines(visits, monday, times)
     return WeekWork(
         plan=plan,
         number=number,

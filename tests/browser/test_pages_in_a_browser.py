@@ -9,6 +9,7 @@ from axe_playwright_python.sync_playwright import Axe
 from django.utils import timezone
 
 from fleet.models import FactChange
+from scheduling import week_planning
 from tests.reports.house import House, make_house
 
 pytestmark = [
@@ -29,6 +30,7 @@ def house(live_server) -> House:
     house = make_house(datetime.now().date(), instruments=9)
     house.administrator.username = "administrator"
     house.administrator.save()
+    week_planning.lay_out_week(house.site, house.plan.start, timezone.now(), time_limit=1e-6)
     return house
 
 
@@ -48,6 +50,7 @@ def pages_of(house: House) -> dict[str, str]:
         "Score": "/forecasts/score/",
         "Rooms": "/rooms/",
         "one Room": f"/rooms/{house.rooms[2].pk}/",
+        "Week plan": "/week/?who=all",
         "Season plan": "/season/",
         "Budget": "/budget/",
         "Requests": "/requests/",

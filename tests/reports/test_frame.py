@@ -15,6 +15,7 @@ PATHS = (
     "/forecasts/score/",
     "/rooms/",
     "/rooms/{room}/",
+    "/week/",
     "/season/",
     "/requests/",
 )
@@ -57,6 +58,7 @@ def test_the_page_being_read_is_marked_in_the_list_of_pages(texts):
     for path, title in (
         ("/", "This week"),
         ("/instruments/{instrument}/", "Instruments"),
+        ("/week/", "Week plan"),
         ("/season/", "Season plan"),
     ):
         assert re.findall(r'aria-current="page">([^<]+)<', texts[path]) == [title]

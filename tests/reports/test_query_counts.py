@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
 
+from scheduling import week_planning
 from tests import factories as make
 from tests.reports.house import make_house
 
@@ -26,6 +28,8 @@ PATHS = (
     "/rooms/compare/",
     "/rooms/compare/figure/",
     "/rooms/{room}/figures/wood/",
+    "/week/",
+    "/week/?who=all",
     "/season/",
     "/season/?visit={visit}",
     "/season/what-if/",
@@ -37,6 +41,7 @@ PATHS = (
 
 def counts(client, house) -> dict[str, int]:
     client.force_login(house.administrator)
+    week_planning.lay_out_week(house.site, house.plan.start, timezone.now(), time_limit=1e-6)
     asked = {}
     for path in PATHS:
         with CaptureQueriesContext(connection) as seen:
