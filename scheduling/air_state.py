@@ -175,14 +175,14 @@ def _of_room(room: Room, record: _Record, today: date) -> Iterable[AirTrouble]:
             count,
         ) % {"count": count}
         day = date.fromordinal(_start_of_run(bad))
-        yield AirTrouble(room, DOUBTFUL, day, said, standing, humidity_doubt(number - last))
+        yield AirTrouble(room, DOUBTFUL, day, said, standing, humidity_doubt(number - 1 - last))
     whole = record.days[recent & (record.hours >= WHOLE_DAY_HOURS)]
     first = max(int(record.days[0]), number - LOOK_BACK.days + 1)
     missing = np.setdiff1d(np.arange(first, number), whole)
     if missing.size > MOST_GAPS:
         said = _("%(count)d of thirty days lack more than half their hours.") % {"count": missing.size}
         day = date.fromordinal(int(missing[0]))
-        yield AirTrouble(room, GAPS, day, said, standing, humidity_doubt(number - last))
+        yield AirTrouble(room, GAPS, day, said, standing, humidity_doubt(number - 1 - last))
 
 
 def _start_of_run(days: NDArray[np.int64]) -> int:

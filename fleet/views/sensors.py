@@ -33,9 +33,9 @@ def place_sensor(request: HttpRequest) -> HttpResponse:
 
 
 @fact_page("POST")
-def take_sensor_away(request: HttpRequest, pk: int) -> HttpResponse:
+def take_sensor_away(request: HttpRequest) -> HttpResponse:
     """Let a sensor stand where it stands no longer."""
-    sensor = _own(request, pk)
+    sensor = _own(request)
     try:
         sensors.take_away(sensor, _day(request, "last_day"))
     except Refused as refusal:
@@ -44,13 +44,12 @@ def take_sensor_away(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @fact_page("POST")
-def check_sensor(request: HttpRequest, pk: int) -> HttpResponse:
+def check_sensor(request: HttpRequest) -> HttpResponse:
     """Keep what a check over one or two salts said."""
-    sensor = _own(request, pk)
+    sensor = _own(request)
     try:
-        kept = sensors.check(
-            sensor, _points(request), _day(request, "checked_on"), _day(request, "counts_from")
-        )
+        since = _day(request, "counts_from") if request.POST.get("counts_from") else sensor.first_day
+        kept = sensors.check(sensor, _points(request), _day(request, "checked_on"), since)
         said = _("%(name)s: reading × %(slope).3f %(offset)+.1f %%, counted from %(day)s on.")
         figures = {"slope": kept.humidity_slope, "offset": 100 * kept.humidity_offset, "day": kept.first_day}
         messages.info(request, said % {"name": kept.name, **figures})
@@ -74,9 +73,9 @@ def choose_lender(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect("room", room.pk)
 
 
-def _own(request: HttpRequest, pk: int) -> Sensor:
+def _own(request: HttpRequest) -> Sensor:
     rows = Sensor.objects.of_site(site_of(request)).select_related("site", "room__site")
-    return get_object_or_404(rows, pk=pk)
+    return get_object_or_404(rows, pk=_number(request.POST.get("sensor", "")))
 
 
 def _number(text: str) -> int:

@@ -20,9 +20,11 @@ SHOWN = 30
 def sensor_list(request: HttpRequest) -> HttpResponse:
     """Show which sensor is silent or doubtful since when, which stands where, and how each was checked."""
     site, today = current_site(request), timezone.localdate()
+    rows = list(Sensor.objects.of_site(site).select_related("room").order_by("name", "-first_day"))
     context = {
         "troubles": air_troubles(site, today),
-        "sensors": Sensor.objects.of_site(site).select_related("room").order_by("name", "-first_day"),
+        "sensors": rows,
+        "standing": [row for row in rows if row.last_day is None or row.last_day >= today],
         "rooms": Room.objects.of_site(site).select_related("borrows_from").order_by("building", "name"),
         "salts": SALTS,
     }

@@ -114,14 +114,14 @@ def test_the_whole_way_on_the_page(client, hall):
     client.post("/sensors/place/", {"name": "S1", "room": hall.pk, "first_day": "2026-11-02"})
     sensor = Sensor.objects.get()
     said = {"salt_1": "sodium", "read_1": "73,3", "salt_2": "other", "true_2": "", "read_2": ""}
-    days = {"checked_on": "2026-11-20", "counts_from": "2026-11-02"}
-    page = client.post(f"/sensors/{sensor.pk}/check/", {**said, **days}, follow=True).content.decode()
+    days = {"checked_on": "2026-11-20", "counts_from": ""}
+    page = client.post("/sensors/check/", {"sensor": sensor.pk, **said, **days}, follow=True).content.decode()
     assert "2.0" in page
     assert "20 Nov 2026" in page
     assert means(hall) == [0.44] * 4
-    page = client.post(f"/sensors/{sensor.pk}/check/", {"read_1": "x"}, follow=True).content.decode()
+    page = client.post("/sensors/check/", {"sensor": sensor.pk, "read_1": "x"}, follow=True).content.decode()
     assert "no humidity" in page
-    client.post(f"/sensors/{sensor.pk}/away/", {"last_day": "2026-11-24"})
+    client.post("/sensors/away/", {"sensor": sensor.pk, "last_day": "2026-11-24"})
     sensor.refresh_from_db()
     assert sensor.last_day == date(2026, 11, 24)
 
@@ -134,9 +134,9 @@ def test_readers_and_strangers_change_no_sensor(client, hall):
     ):
         client.force_login(user)
         for path in (
-            f"/sensors/{sensor.pk}/away/",
-            f"/sensors/{sensor.pk}/check/",
+            "/sensors/away/",
+            "/sensors/check/",
             f"/rooms/{hall.pk}/lender/",
         ):
-            assert client.post(path).status_code == status, path
+            assert client.post(path, {"sensor": sensor.pk}).status_code == status, path
     assert Sensor.objects.get().last_day is None
