@@ -16,13 +16,15 @@ CACHED = 20_000  # texts; a day has 86,400 seconds, a year of days 366
 
 _DATE = r"(?P<date>\d{8}|[^\W_]+(?:[-./, ]{1,2}[^\W_]+){2})"
 _CLOCK = r"(?P<clock>\d{1,2}[:h]\d{2}(?::\d{2}(?:[.,]\d{1,9})?)?(?:\s?[AaPp]\.?[Mm]\.?)?)"
-_OFFSET = r"(?:\s?(?P<offset>Z|UTC|GMT|[+-]\d{2}:?(?:\d{2})?))?"
+_OFFSET = r"(?:\s?(?P<offset>Z|UTC|GMT|[+-][0-9]{2}:?(?:[0-9]{2})?))?"
 _BOTH = re.compile(rf"{_DATE}(?:[T,; ]\s?){_CLOCK}{_OFFSET}")
 _PACKED = re.compile(rf"(?P<date>\d{{8}})[T ]?(?P<clock>\d{{4}}(?:\d{{2}})?){_OFFSET}")
 _ONLY_DATE = re.compile(_DATE)
 _ONLY_CLOCK = re.compile(rf"{_CLOCK}{_OFFSET}")
-_CLOCK_PARTS = re.compile(r"(\d{1,2})[:h]?(\d{2})(?::?(\d{2})(?:[.,](\d{1,9}))?)?(?:\s?([AaPp])\.?[Mm]\.?)?")
-_EPOCH = re.compile(r"\d{9,10}(?:\.\d+)?|\d{12,13}")
+_CLOCK_PARTS = re.compile(
+    r"(\d{1,2})[:h]?(\d{2})(?::?(\d{2})(?:[.,](\d{1,9}))?)?(?:\s?([AaPp])\.?[Mm]\.?)?", re.ASCII
+)
+_EPOCH = re.compile(r"\d{9,10}(?:\.\d+)?|\d{12,13}", re.ASCII)
 # First letters of the months, without accents, in English, German, French, Spanish, Italian and Dutch.
 _MONTHS = {
     name: number
@@ -49,16 +51,16 @@ _MONTHS = {
 
 def day_of(text: str, order: str) -> int | None:
     """Return the day, counted from 1970-01-01, that a date is in an order; None where it is none."""
-    if len(text) == 8 and text.isdigit():
+    if len(text) == 8 and _plain(text):
         parts = [text[:4], text[4:6], text[6:]] if order == "ymd" else []
     else:
         parts = re.split(r"[-./, ]+", text)
     if len(parts) != 3:
         return None
     told = dict(zip(order, parts, strict=True))
-    if not told.get("y", "").isdigit() or len(told["y"]) not in (2, 4):
+    if not _plain(told.get("y", "")) or len(told["y"]) not in (2, 4):
         return None
-    if not told["d"].isdigit() or len(told["d"]) > 2:
+    if not _plain(told["d"]) or len(told["d"]) > 2:
         return None
     month = _month(told["m"])
     year = int(told["y"]) + (2000 if len(told["y"]) == 2 else 0)
@@ -70,8 +72,13 @@ def day_of(text: str, order: str) -> int | None:
         return None
 
 
+def _plain(text: str) -> bool:
+    """Return whether a text is of the digits 0 to 9 alone; a raised two is a digit to Python as well."""
+    return text.isascii() and text.isdigit()
+
+
 def _month(text: str) -> int | None:
-    if text.isdigit():
+    if _plain(text):
         return int(text) if len(text) <= 2 else None
     plain = unicodedata.normalize("NFKD", text.lower()).encode("ascii", "ignore").decode()
     return _MONTHS.get(plain[:4], _MONTHS.get(plain[:3]))

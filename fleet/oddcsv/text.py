@@ -151,7 +151,7 @@ def shape_of(path: Path) -> Shape:
         raise Refused(
             "no table with a header row",
             line=1,
-            value=head[0].strip()[:80],
+            value=head[0].strip()[:80] if head else "",
             accepted="a header row, then rows of cells separated by comma, semicolon, tab or bar",
         )
     return Shape(encoding, delimiter, line)

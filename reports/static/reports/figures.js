@@ -77,6 +77,12 @@ function traces(figure, colours) {
   });
 }
 
+// Months name a year's ticks; within a few weeks the same month would stand under each of them.
+function dates(figure) {
+  const days = (Date.parse(figure.last) - Date.parse(figure.first)) / 86_400_000;
+  return days < 75 ? "%-d %b\n%Y" : "%b\n%Y";
+}
+
 function layout(figure, colours, narrow, height) {
   const axis = {
     fixedrange: true, gridcolor: colours.rule, linecolor: colours.ink, tickcolor: colours.ink,
@@ -88,7 +94,7 @@ function layout(figure, colours, narrow, height) {
     margin: { l: 8, r: 12, t: 14, b: 8 }, dragmode: false, hovermode: narrow ? "closest" : "x",
     hoverlabel: { bgcolor: colours.paper, bordercolor: colours.ink, font: { color: colours.ink } },
     legend: { orientation: "h", x: 0, xanchor: "left", y: -AXIS_LABELS_PX / (PLOT_SHARE * height), yanchor: "top" },
-    xaxis: { ...axis, type: "date", range: [figure.first, figure.last], tickformat: "%b\n%Y", nticks: narrow ? 5 : 10 },
+    xaxis: { ...axis, type: "date", range: [figure.first, figure.last], tickformat: dates(figure), nticks: narrow ? 5 : 10 },
     yaxis: {
       ...axis, showgrid: true, griddash: "dot", nticks: 6,
       title: { text: `${figure.axis} [${figure.unit}]`, standoff: 6 },

@@ -158,6 +158,7 @@ def test_dew_point_and_flags_are_not_taken_for_the_air(written):
         b"time,temp c,rh %\n",
         b"a\0b,c\n1,2\n",
         b"\xff\xfe\x00\xd8",
+        b"\xff\xfe",
     ],
 )
 def test_what_is_no_table_is_refused_with_what_would_be(written, content):
@@ -173,6 +174,8 @@ BAD_ROWS = {
     "2026-11-25 12:00,20,4O": ("rh %", "4O"),
     "2026-11-25 12:00,20,40,50": (None, "2026-11-25 12:00,20,40,50"),
     "yesterday,20,40": ("time", "yesterday"),
+    "20²6-11-25 12:00,20,40": ("time", "20²6-11-25 12:00"),
+    "2026-11-25 12:00,20,4²": ("rh %", "4²"),
     "2026-11-31 12:00,20,40": ("time", "2026-11-31 12:00"),
     "2026-03-29 02:30,20,40": ("time", "2026-03-29 02:30:00"),
     "2199-01-01 12:00,20,40": ("time", "2199-01-01 12:00:00"),
