@@ -1,8 +1,19 @@
 """Forecasts, plans and letters in Django's own pages for the person who runs the installation."""
 
 from django.contrib import admin
+from django.http import HttpRequest
 
-from scheduling.models import Forecast, ForecastRun, Letter, PlannedVisit, PutOff, SeasonPlan
+from scheduling.models import (
+    DraftOrder,
+    Forecast,
+    ForecastRun,
+    Letter,
+    PlanChange,
+    PlannedVisit,
+    PutOff,
+    Scenario,
+    SeasonPlan,
+)
 
 
 @admin.register(ForecastRun)
@@ -45,3 +56,33 @@ class LetterAdmin(admin.ModelAdmin):
     list_display = ("person", "kind", "iso_year", "iso_week", "state", "attempts", "sent_at")
     list_filter = ("person__site", "state", "kind")
     list_select_related = ("person",)
+
+
+@admin.register(DraftOrder)
+class DraftOrderAdmin(admin.ModelAdmin):
+    list_display = ("site", "start", "weeks", "asker", "asked_at", "state", "step")
+    list_filter = ("site", "state")
+
+
+@admin.register(Scenario)
+class ScenarioAdmin(admin.ModelAdmin):
+    list_display = ("name", "site", "start", "weeks", "asker", "asked_at", "state", "cost")
+    list_filter = ("site", "state")
+
+
+@admin.register(PlanChange)
+class PlanChangeAdmin(admin.ModelAdmin):
+    """History is read and never written."""
+
+    list_display = ("plan", "version", "at", "name", "what", "instrument", "kind", "from_week", "to_week")
+    list_filter = ("plan__site", "what")
+    list_select_related = ("plan__site", "instrument")
+
+    def has_add_permission(self, request: HttpRequest) -> bool:
+        return False
+
+    def has_change_permission(self, request: HttpRequest, obj: PlanChange | None = None) -> bool:
+        return False
+
+    def has_delete_permission(self, request: HttpRequest, obj: PlanChange | None = None) -> bool:
+        return False

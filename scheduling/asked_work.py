@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import logging
+import threading
 import time
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import TypeVar
 
+from django.db import DatabaseError
 from django.db.models import Q
 from django.utils import timezone
 
 from fleet.refusal import Refused
 from scheduling.models.asked import AskedWork
+
+log = logging.getLogger(__name__)
 
 WorkT = TypeVar("WorkT", bound=AskedWork)
 State = AskedWork.State
@@ -33,6 +38,7 @@ class Reporter:
         self.row = type(work)._default_manager.filter(pk=work.pk, state=State.RUNNING)
         self.asked_at = time.monotonic()
         self.stopped = False
+        self.thread = threading.get_ident()
 
     def say(self, step: str) -> None:
         """Keep what is being done; one short statement outside of any transaction.
@@ -46,10 +52,18 @@ class Reporter:
             raise Cancelled
 
     def must_stop(self) -> bool:
-        """Return whether a person has ended the work, asked of the database once a second at most."""
-        if not self.stopped and time.monotonic() - self.asked_at >= ASK_EVERY:
+        """Return whether a person has ended the work, asked of the database once a second at most.
+
+        The solver asks from within itself, where another thread has no connection and an error no way out:
+        what cannot be asked is asked again a second later.
+        """
+        due = time.monotonic() - self.asked_at >= ASK_EVERY and threading.get_ident() == self.thread
+        if not self.stopped and due:
             self.asked_at = time.monotonic()
-            self.stopped = not self.row.update(heard_at=timezone.now())
+            try:
+                self.stopped = not self.row.update(heard_at=timezone.now())
+            except DatabaseError:
+                log.exception("whether work is still wanted could not be asked")
         return self.stopped
 
 

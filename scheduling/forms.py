@@ -32,10 +32,20 @@ class DraftForm(forms.Form):
     def __init__(self, *args: Any, today: date, first: date | None = None, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         starts = mondays(monday_before(today), STARTS)
+        # Any Monday that is named is taken: whether a season can begin there is for the planner to say.
+        first = first or _monday(self.data.get("start", ""))
         starts += [first] if first is not None and first not in starts else []
         field = self.fields["start"]
         field.choices = [(day.isoformat(), date_format(day, "j F Y")) for day in starts]  # type: ignore[attr-defined]
         field.initial = (first or starts[1]).isoformat()
+
+
+def _monday(text: str) -> date | None:
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        return None
+    return day if day.weekday() == 0 else None
 
 
 class MoveForm(forms.Form):

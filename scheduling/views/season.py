@@ -18,12 +18,13 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST
 
+from fleet.models import Site
 from fleet.refusal import Refused
 from scheduling import asked_work, draft_orders, season_changes, tasks
 from scheduling.doors import workable_or_404, working_site
 from scheduling.forms import DraftForm, MoveForm, SeenForm
 from scheduling.models import DraftOrder, PlannedVisit, SeasonPlan
-from scheduling.season_changes import author
+from scheduling.season_changes import Author, author
 
 Do = Callable[[], Any]
 
@@ -72,7 +73,7 @@ def move(request: HttpRequest, pk: int) -> HttpResponse:
     )
 
 
-def _visit(request: HttpRequest, pk: int) -> tuple[PlannedVisit, season_changes.Author]:
+def _visit(request: HttpRequest, pk: int) -> tuple[PlannedVisit, Author]:
     rows = PlannedVisit.objects.select_related("plan__site", "instrument")
     return workable_or_404(request, rows, pk, lambda visit: visit.plan.site)
 
@@ -113,19 +114,27 @@ def approve(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @require_POST
 def order_draft(request: HttpRequest) -> HttpResponse:
-    """Ask for a draft and show how far it is."""
-    site = working_site(request)
-    by = author(request.user, site)
-    first = request.POST.get("start", "")
+    """Ask for a draft, of the site of a plan where one is named, and show how far it is."""
+    site, by = _ordering(request, request.POST.get("plan", ""))
     form = DraftForm(request.POST, today=timezone.localdate())
     asked = _try(
         request, form, lambda: draft_orders.order(site, **form.cleaned_data, by=by, at=timezone.now())
     )
     if asked is None:
-        return redirect(f"{reverse('season_plan')}?{urlencode({'start': first})}#draft")
+        start = request.POST.get("start", "")
+        return redirect(f"{reverse('season_plan')}?{urlencode({'start': start})}#draft")
     # A queue that cannot be reached loses nothing: the next tick finds the row.
     transaction.on_commit(partial(tasks.make_draft.delay, asked.pk), robust=True)
     return redirect("draft_order", asked.pk)
+
+
+def _ordering(request: HttpRequest, plan: str) -> tuple[Site, Author]:
+    if not plan.isdecimal():
+        site = working_site(request)
+        return site, author(request.user, site)
+    rows = SeasonPlan.objects.select_related("site")
+    found, by = workable_or_404(request, rows, int(plan), lambda row: row.site)
+    return found.site, by
 
 
 @login_required

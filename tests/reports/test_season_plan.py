@@ -122,3 +122,34 @@ def test_without_a_plan_a_technician_orders_a_draft_and_a_reader_is_told_how_one
     text = client.get("/season/").content.decode()
     assert "manage.py plan_season --start 2026-W48 --weeks 18" in text
     assert 'action="/season/drafts/"' not in text
+
+
+def test_what_moved_stands_with_its_reason_and_the_plan_it_is_held_against(client, site):
+    instrument = make.make_instrument(make.make_room(site), "U-7")
+    before = make.make_plan(site, MONDAY, **APPROVED)
+    row = {"instrument": instrument.pk, "tag": "U-7", "kind": "tuning", "why": "Held there by hand."}
+    weeks = [(MONDAY + timedelta(weeks=n)).isoformat() for n in (1, 4)]
+    moves = [row | {"from": weeks[0], "to": weeks[1]}, row | {"from": None, "to": weeks[1]}]
+    plan = make.make_plan(site, MONDAY, before=before, moves=moves)
+    client.force_login(make.make_user(site))
+    text = client.get(f"/season/{plan.pk}/").content.decode()
+    assert "30 Nov → 21 Dec" in text
+    assert "21 Dec, new" in text
+    assert "Held there by hand." in text
+    assert f'href="/season/{before.pk}/"' in text.split('id="moved"')[1].split("</p>")[0]
+    assert 'id="moved"' not in client.get(f"/season/{before.pk}/").content.decode()
+
+
+def test_a_replaced_plan_names_the_one_that_holds_instead(client, site):
+    old = make.make_plan(
+        site, MONDAY, weeks=4, state="replaced", approved_at=datetime(2026, 11, 20, tzinfo=UTC)
+    )
+    new = make.make_plan(site, MONDAY, state="approved", approved_at=datetime(2026, 11, 24, tzinfo=UTC))
+    client.force_login(make.make_user(site))
+    text = client.get(f"/season/{old.pk}/").content.decode()
+    assert "Nobody works by it any more." in text
+    assert f'href="/season/{new.pk}/"' in text
+    assert "Approve this plan" not in text
+    assert (
+        "in the weeks from 23 November to 22 March 2027" in client.get(f"/season/{new.pk}/").content.decode()
+    )

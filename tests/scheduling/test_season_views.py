@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 import time_machine
 
-from fleet.models import HeldVisit, Role
+from fleet.models import HeldVisit, Membership, Role
 from scheduling import asked_work, draft_orders, ticking
 from scheduling.models import DraftOrder, SeasonPlan
 from tests.factories import (
@@ -181,3 +181,15 @@ def test_a_draft_whose_worker_died_is_found_again(site):
     DraftOrder.objects.update(heard_at=NOW - timedelta(minutes=6))
     assert asked_work.unclaimed(DraftOrder, NOW) == [order.pk]
     assert draft_orders.make(order.pk).state == "done"
+
+
+def test_a_draft_around_a_plan_of_another_of_one_s_sites_is_made_for_that_site(client, site, woken):
+    other = make_site()
+    user = make_user(other)
+    Membership.objects.create(user=user, site=site, role=Role.TECHNICIAN)
+    plan = make_plan(site, MONDAY + timedelta(weeks=30), 4)
+    client.force_login(user)
+    client.post("/season/drafts/", {"start": plan.start.isoformat(), "weeks": 4, "plan": plan.pk})
+    assert DraftOrder.objects.get().site == site
+    client.force_login(make_user(other))
+    assert client.post("/season/drafts/", {"start": "2026-11-30", "plan": plan.pk}).status_code == 404
