@@ -39,9 +39,7 @@ class RecordForm(forms.Form):
     """One service as it is recorded on the day, or later."""
 
     day = forms.ChoiceField(widget=forms.RadioSelect, label=_("Day"))
-    other_day = forms.DateField(
-        required=False, widget=forms.DateInput(attrs={"type": "date"}), label=_("another day")
-    )
+    other_day = forms.DateField(required=False, widget=forms.DateInput(attrs={"type": "date"}), label=_("on"))
     minutes = forms.ChoiceField(required=False, widget=forms.RadioSelect, label=_("Minutes"))
     other_minutes = forms.IntegerField(
         required=False,

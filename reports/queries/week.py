@@ -63,6 +63,7 @@ class Warnings:
     forecast_run: ForecastRun | None
     forecast_old: bool
     absences: list[Absence]
+    drying: list[Service]
 
 
 def week_work(site: Site, monday: date, user: Any | None = None) -> WeekWork:
@@ -140,7 +141,7 @@ def concerts(site: Site, monday: date) -> list[Booking]:
 
 
 def warnings(site: Site, monday: date, today: date, now: datetime) -> Warnings:
-    """Return silent rooms, an old forecast and people who are away in the week."""
+    """Return silent rooms, an old forecast, people who are away in the week, and what dries."""
     run = ForecastRun.objects.of_site(site).order_by("-made_at").first()
     return Warnings(
         rooms=[room for room in rooms_now(site, today, now) if room.instruments and room.silent],
@@ -150,6 +151,12 @@ def warnings(site: Site, monday: date, today: date, now: datetime) -> Warnings:
             Absence.objects.filter(
                 person__site=site, first_day__lt=monday + timedelta(days=7), last_day__gte=monday
             ).select_related("person")
+        ),
+        drying=list(
+            Service.objects.of_site(site)
+            .filter(dry_at__gt=now)
+            .select_related("instrument")
+            .order_by("dry_at")
         ),
     )
 

@@ -154,3 +154,15 @@ def test_a_visit_says_what_was_asked_for_on_its_instrument_since_the_plan_was_ma
     assert "D♯3" in asked
     assert "too weak; try first D3, F3" in asked
     assert text.count("why asked") == 1
+
+
+def test_an_instrument_whose_hardener_dries_is_warned_of_until_it_is_dry(client, school):
+    site, grand, upright = school
+    make.make_run(site)
+    wet = datetime(2026, 11, 27, 9, tzinfo=UTC)
+    make.make_service(grand, TODAY, "voicing", hardener_at=wet - timedelta(days=2), dry_at=wet)
+    dry = datetime(2026, 11, 24, 9, tzinfo=UTC)
+    make.make_service(upright, TODAY, "voicing", hardener_at=dry - timedelta(days=1), dry_at=dry)
+    text = page(client, make.make_user(site))
+    assert text.count("nothing is judged or played in public before") == 1
+    assert "hardener until Friday 27 November, 10:00" in text
