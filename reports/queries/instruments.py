@@ -18,6 +18,7 @@ from reports.axis import DueBar, TimeAxis, due_bar
 from reports.figures import OutlookRow, digits_for, outlook_rows
 from reports.queries.freshness import WaitingFacts, waiting_facts
 from reports.queries.plans import plan_for
+from scheduling.inputs import air_sources
 from scheduling.models import Forecast, PlannedVisit, SeasonPlan
 
 AHEAD = timedelta(weeks=26)
@@ -103,7 +104,13 @@ class Outlook:
 
 @dataclass(frozen=True)
 class InstrumentPage:
-    """One instrument as its page shows it."""
+    """One instrument as its page shows it.
+
+    Attributes
+    ----------
+    air_source : str or None
+        Whose air stands in for that of its room, empty where nobody's can; None where the room has its own.
+    """
 
     instrument: Instrument
     outlooks: list[Outlook]
@@ -112,6 +119,7 @@ class InstrumentPage:
     requests: list[ReportedLine]
     compass: Compass
     waiting: WaitingFacts | None
+    air_source: str | None
 
     @property
     def marked(self) -> list[int]:
@@ -167,4 +175,5 @@ def instrument_page(instrument: Instrument, axis: TimeAxis, today: date, now: da
         ),
         compass=instrument.keyboard(),
         waiting=waiting,
+        air_source=air_sources(instrument.site).get(instrument.room_id),
     )

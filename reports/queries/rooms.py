@@ -15,6 +15,7 @@ from django.utils.translation import ngettext
 
 from fleet.access import SiteQuerySet
 from fleet.models import ClimateDay, ClimateReading, Room, Sensor, Site
+from scheduling.inputs import air_sources
 
 SPAN_DAYS = 30
 SILENT = "full"
@@ -53,7 +54,7 @@ class RoomAirNow:
 
 
 def rooms_now(site: Site, today: date, now: datetime) -> list[RoomAirNow]:
-    """Return every room of a site with its air: three queries whatever their number."""
+    """Return every room of a site with its air: four queries whatever their number."""
     return _rooms_now(Room.objects.of_site(site), site, today, now)
 
 
@@ -64,15 +65,11 @@ def room_now(room: Room, today: date, now: datetime) -> RoomAirNow:
 
 def _rooms_now(rows: SiteQuerySet[Room], site: Site, today: date, now: datetime) -> list[RoomAirNow]:
     latest = ClimateReading.objects.filter(room=OuterRef("pk"), doubt="").order_by("-time")
-    rooms = (
-        rows.select_related("borrows_from")
-        .order_by("building", "name")
-        .annotate(
-            standing=Count("instruments", filter=Q(instruments__retired_on__isnull=True)),
-            last_time=Subquery(latest.values("time")[:1]),
-            last_temp=Subquery(latest.values("temp_c")[:1]),
-            last_rh=Subquery(latest.values("rh")[:1]),
-        )
+    rooms = rows.order_by("building", "name").annotate(
+        standing=Count("instruments", filter=Q(instruments__retired_on__isnull=True)),
+        last_time=Subquery(latest.values("time")[:1]),
+        last_temp=Subquery(latest.values("temp_c")[:1]),
+        last_rh=Subquery(latest.values("rh")[:1]),
     )
     spans = {row["room"]: row for row in _spans(site, today)}
     sensed = set(
@@ -80,7 +77,10 @@ def _rooms_now(rows: SiteQuerySet[Room], site: Site, today: date, now: datetime)
         .filter(Q(last_day__isnull=True) | Q(last_day__gte=today))
         .values_list("room_id", flat=True)
     )
-    return [_room_now(room, spans.get(room.pk), room.pk in sensed, now) for room in rooms]
+    sources = air_sources(site)
+    return [
+        _room_now(room, spans.get(room.pk), room.pk in sensed, now, sources.get(room.pk)) for room in rooms
+    ]
 
 
 def _spans(site: Site, today: date) -> Iterable[Mapping[str, Any]]:
@@ -100,7 +100,9 @@ def _spans(site: Site, today: date) -> Iterable[Mapping[str, Any]]:
     )
 
 
-def _room_now(room: Room, span: Mapping[str, Any] | None, sensed: bool, now: datetime) -> RoomAirNow:
+def _room_now(
+    room: Room, span: Mapping[str, Any] | None, sensed: bool, now: datetime, source: str | None
+) -> RoomAirNow:
     time = room.last_time  # type: ignore[attr-defined]
     fresh = time is not None and now - time <= SILENT_AFTER
     span = span or {}
@@ -113,18 +115,17 @@ def _room_now(room: Room, span: Mapping[str, Any] | None, sensed: bool, now: dat
         rh_low=span.get("low"),
         rh_mean=span.get("mean"),
         rh_high=span.get("high"),
-        words=_quality(room, span, sensed, time, fresh),
+        words=_quality(span, sensed, time, fresh, source),
     )
 
 
 def _quality(
-    room: Room, span: Mapping[str, Any], sensed: bool, time: datetime | None, fresh: bool
+    span: Mapping[str, Any], sensed: bool, time: datetime | None, fresh: bool, source: str | None
 ) -> list[Word]:
-    if time is None and not sensed:
-        return [_borrowed(room)]
-    words = []
-    if not fresh:
-        words.append(_silent(time))
+    borrowed = [] if source is None else [_borrowed(source)]
+    if borrowed and not sensed and time is None:
+        return borrowed
+    words = [*([] if fresh else [_silent(time)]), *borrowed]
     if span.get("doubtful"):
         words.append(
             Word(
@@ -158,15 +159,16 @@ def _silent(time: datetime | None) -> Word:
     return Word(_("silent"), _("No trusted reading since %(day)s.") % {"day": day}, SILENT)
 
 
-def _borrowed(room: Room) -> Word:
-    if room.borrows_from:
+def _borrowed(source: str) -> Word:
+    if not source:
         return Word(
-            _("borrowed"),
-            _("No sensor; the air of %(room)s stands in, with a wider band.") % {"room": room.borrows_from},
+            _("supposed"),
+            _("No readings in the whole house; a usual year is supposed, in a wide band."),
             "half",
         )
     return Word(
         _("borrowed"),
-        _("No sensor; the air of the other rooms stands in, with a wider band."),
+        _("No readings of its own; its air is taken from %(source)s, with a wider band.")
+        % {"source": source},
         "half",
     )

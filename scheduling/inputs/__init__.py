@@ -1,6 +1,6 @@
 """The only reader of facts for the engine: rows of the database in, the engine's own arrays out."""
 
-from scheduling.inputs.air import room_airs
+from scheduling.inputs.air import air_sources, room_airs
 from scheduling.inputs.demand import Performance, booked_solid, held_visits, performances
 from scheduling.inputs.drying import wet_all_week, wet_on, wet_until
 from scheduling.inputs.hours import Away, HoursOffered, hours_offered, visit_measures, with_more
@@ -13,6 +13,7 @@ __all__ = [
     "Away",
     "Catalogue",
     "OF_THE_WHOLE_SITE",
+    "air_sources",
     "FleetFacts",
     "HoursOffered",
     "Line",

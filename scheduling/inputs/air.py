@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Container, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from itertools import groupby
 from operator import itemgetter
 
 import numpy as np
+from django.db.models import Exists, OuterRef, Q
 from numpy.typing import ArrayLike
 
 from fleet.models import ClimateDay, Room, Site
@@ -19,6 +20,9 @@ from scheduling.engine.subjects import Days, Floats, RoomAir
 # Rooms in which people play are kept near this in the heating season, and are as warm as it is outside in
 # summer; a prior: common practice, no source.
 HEATED_TO_C = 21.0
+
+TRUSTED = Q(rh_mean__isnull=False, temp_c_mean__isnull=False)  # days with a reading that is not doubtful
+HAS_OWN_AIR = Exists(ClimateDay.objects.filter(TRUSTED, room=OuterRef("pk")))  # of rooms
 
 
 @dataclass(frozen=True)
@@ -50,7 +54,7 @@ def room_airs(site: Site, until: date) -> tuple[RoomAir, ...]:
 def _measured(site: Site, until: date) -> dict[int, _Measured]:
     rows = (
         ClimateDay.objects.of_site(site)
-        .filter(date__lte=until, rh_mean__isnull=False, temp_c_mean__isnull=False)
+        .filter(TRUSTED, date__lte=until)
         .order_by("room_id", "date")
         .values_list("room_id", "date", "temp_c_mean", "rh_mean")
     )
@@ -69,22 +73,37 @@ def _air(room: Room, rooms: list[Room], measured: dict[int, _Measured]) -> RoomA
     return RoomAir(room.name, room.building, own.days, own.temp_c, own.rh, lender)
 
 
+def air_sources(site: Site) -> dict[int, str]:
+    """Return, by room without a trusted reading of its own, whose air stands in; empty where nobody's can."""
+    rooms = list(Room.objects.of_site(site).order_by("name").annotate(has_own=HAS_OWN_AIR))
+    measured = {room.pk for room in rooms if room.has_own}
+    return {room.pk: _lending(room, rooms, measured)[1] for room in rooms if room.pk not in measured}
+
+
 def _borrowed(room: Room, rooms: list[Room], measured: dict[int, _Measured]) -> tuple[_Measured, str]:
+    lending, words = _lending(room, rooms, measured)
+    parts = [_indoors(measured[other.pk]) for other in lending]
+    if not parts:
+        return _Measured(np.empty(0, dtype=np.int64), np.empty(0), np.empty(0)), ""
+    return parts[0] if len(parts) == 1 else _mean(parts), words
+
+
+def _lending(room: Room, rooms: Sequence[Room], measured: Container[int]) -> tuple[list[Room], str]:
+    """Return the rooms whose air stands in for that of a room, and the same in words."""
     lender = _lender(room, {other.pk: other for other in rooms}, measured)
     if lender is not None:
-        return _indoors(measured[lender.pk], lender)
-    neighbours = [other.pk for other in rooms if room.building and other.building == room.building]
-    for ids, words in ((neighbours, f"the other rooms of {room.building}"), (measured, "the other rooms")):
-        lending = [measured[pk] for pk in ids if pk in measured and not measured[pk].outdoors]
-        if lending:
-            return _mean(lending), words
-    for other in rooms:
-        if other.pk in measured:
-            return _indoors(measured[other.pk], other)
-    return _Measured(np.empty(0, dtype=np.int64), np.empty(0), np.empty(0)), ""
+        return [lender], _in_words(lender)
+    able = [other for other in rooms if other.pk in measured]
+    inside = [other for other in able if not other.outdoors]
+    neighbours = [other for other in inside if room.building and other.building == room.building]
+    if neighbours:
+        return neighbours, f"the other rooms of {room.building}"
+    if inside:
+        return inside, "the other rooms"
+    return able[:1], _in_words(able[0]) if able else ""
 
 
-def _lender(room: Room, by_id: dict[int, Room], measured: dict[int, _Measured]) -> Room | None:
+def _lender(room: Room, by_id: dict[int, Room], measured: Container[int]) -> Room | None:
     """Follow who borrows from whom to the first room with readings; a circle ends the search."""
     passed = {room.pk}
     while room.borrows_from_id is not None and room.borrows_from_id not in passed:
@@ -95,13 +114,17 @@ def _lender(room: Room, by_id: dict[int, Room], measured: dict[int, _Measured]) 
     return None
 
 
-def _indoors(air: _Measured, lender: Room) -> tuple[_Measured, str]:
-    """Return the air a lender gives to a room, heated where it lies outdoors, and whose it is in words."""
+def _in_words(lender: Room) -> str:
+    if not lender.outdoors:
+        return lender.name
+    return f"outdoor air ({lender.name}) heated to {HEATED_TO_C:g} °C, a lower bound in winter"
+
+
+def _indoors(air: _Measured) -> _Measured:
+    """Return the air a lender gives to a room, heated where it lies outdoors."""
     if not air.outdoors:
-        return air, lender.name
-    inside, humidity = heated_indoors(air.temp_c, air.rh)
-    words = f"outdoor air ({lender.name}) heated to {HEATED_TO_C:g} °C, a lower bound in winter"
-    return _Measured(air.days, inside, humidity), words
+        return air
+    return _Measured(air.days, *heated_indoors(air.temp_c, air.rh))
 
 
 def heated_indoors(temp_c: ArrayLike, rh: ArrayLike) -> tuple[Floats, Floats]:

@@ -156,3 +156,17 @@ def test_what_people_wrote_is_shown_as_text_not_as_markup(read, house):
     text = read(f"/instruments/{one.pk}/")
     assert "<script>alert" not in text
     assert "&lt;script&gt;alert(1)" in text
+
+
+def test_an_instrument_in_a_room_without_readings_says_whose_air_its_forecasts_take(client, school):
+    client.force_login(make.make_user(school))
+    upright = school.instruments.get(tag="U-2")
+
+    def page() -> str:
+        return client.get(f"/instruments/{upright.pk}/").content.decode()
+
+    assert "Studio has no readings, and no other room has any" in page()
+    make.make_climate(school.rooms.get(name="Cellar"), TODAY - timedelta(days=29), 30)
+    assert "Studio has no readings of its own: these forecasts take the air from the other rooms" in page()
+    make.make_climate(upright.room, TODAY - timedelta(days=29), 30)
+    assert "no readings" not in page()

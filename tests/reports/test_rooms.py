@@ -75,11 +75,22 @@ def test_doubtful_readings_are_counted(room):
 
 
 def test_a_room_without_a_sensor_says_whose_air_stands_in(room):
+    assert words(room) == ["supposed"]
     lender = make.make_room(room.site, "Library")
+    make.make_climate(lender, TODAY - timedelta(days=29), 30)
+    assert words(room) == ["borrowed"]
+    assert "the other rooms of Old House" in room_now(room, TODAY, NOW).words[0].sentence
     room.borrows_from = lender
     room.save()
-    assert words(room) == ["borrowed"]
-    assert "Library" in room_now(room, TODAY, NOW).words[0].sentence
+    assert "taken from Library, with a wider band" in room_now(room, TODAY, NOW).words[0].sentence
+
+
+def test_a_room_all_of_whose_readings_are_doubtful_is_silent_and_borrows(room):
+    make.make_climate(make.make_room(room.site, "Library"), TODAY - timedelta(days=29), 30)
+    reading(room, 3, doubt="stuck")
+    room.climate_days.create(date=TODAY, readings=1, doubtful=1, hours_covered=0)
+    Sensor.objects.create(site=room.site, name="S", room=room, first_day=TODAY - timedelta(days=9))
+    assert words(room)[:2] == ["silent", "borrowed"]
 
 
 def test_a_sensor_that_never_spoke_is_silent_not_borrowed(room):

@@ -15,7 +15,7 @@ from fleet.models import FactChange
 from fleet.refusal import Refused
 from fleet.signals import tell_facts_changed
 from scheduling import changed_facts, forecasting, tasks, ticking
-from scheduling.inputs import changes_reaching
+from scheduling.inputs import changes_reaching, instruments_touched
 from scheduling.models import Forecast, ForecastRun
 from tests import factories
 from tests.factories import TODAY, make_climate, make_instrument, make_placement, make_room, make_service
@@ -244,6 +244,15 @@ def test_an_instrument_knows_the_changes_that_reach_it(site):
     assert not changes_reaching(instrument(site, "Studio 0")).exists()
     tell_facts_changed(site.pk)
     assert changes_reaching(instrument(site, "Studio 0")).exists()
+
+
+def test_a_room_with_nothing_but_doubtful_days_borrows_and_is_reached_by_its_lender(site):
+    attic = site.rooms.get(name="Attic")
+    attic.climate_days.create(date=TODAY, readings=90, doubtful=90, hours_covered=0)
+    hall = site.rooms.get(name="Hall")
+    assert instrument(site, "Attic 0").pk in instruments_touched(site, rooms=[hall.pk])
+    tell_facts_changed(site.pk, [], [hall.pk])
+    assert changes_reaching(instrument(site, "Attic 0")).exists()
 
 
 def test_taking_in_one_record_or_many_takes_as_many_queries(site):

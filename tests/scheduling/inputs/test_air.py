@@ -3,7 +3,7 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
-from scheduling.inputs import room_airs
+from scheduling.inputs import air_sources, room_airs
 from tests.factories import TODAY, make_climate, make_room, make_site, steady
 
 pytestmark = pytest.mark.django_db
@@ -130,3 +130,26 @@ def test_a_place_outdoors_is_no_neighbour_but_better_than_nothing():
     make_climate(make_room(site, "Hall", "New Hall"), START, 1, steady(20, 0.4))
     beside = {air.room: air for air in room_airs(site, START)}
     assert (beside[attic.name].rh.tolist(), beside[attic.name].borrowed_from) == ([0.4], "the other rooms")
+
+
+def test_whose_air_stands_in_is_said_as_the_forecast_takes_it():
+    site = make_site()
+    make_climate(make_room(site, "Measured", "Old House"), START, 3)
+    doubtful = make_room(site, "Doubtful", "Old House")
+    make_climate(doubtful, START, 3)
+    doubtful.climate_days.update(rh_mean=None, temp_c_mean=None)
+    yard = make_room(site, "Yard", "", outdoors=True)
+    make_climate(yard, START, 3, steady(2.0, 0.8))
+    make_room(site, "Alone", "Far House")
+    make_room(site, "Open", "Far House", borrows_from=yard)
+    said = {site.rooms.get(pk=pk).name: words for pk, words in air_sources(site).items()}
+    assert said == {air.room: air.borrowed_from for air in room_airs(site, TODAY) if air.borrowed_from}
+    assert said["Doubtful"] == "the other rooms of Old House"
+    assert said["Alone"] == "the other rooms"
+    assert said["Open"].startswith("outdoor air (Yard) heated to")
+
+
+def test_nobodys_air_stands_in_where_there_is_none():
+    site = make_site()
+    room = make_room(site, "Bare")
+    assert air_sources(site) == {room.pk: ""}
