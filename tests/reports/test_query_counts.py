@@ -10,7 +10,7 @@ from scheduling import week_planning
 from tests import factories as make
 from tests.reports.house import make_house
 
-MOST = 30
+MOST = 32
 PATHS = (
     "/",
     "/?who=all",
