@@ -21,6 +21,7 @@ from reports.doors import current_site, own_or_404, site_page
 from reports.figures import deviation_figure
 from reports.filters import InstrumentFilter, RequestFilter
 from reports.queries import budget, freshness, instruments, plans, records, score, week
+from reports.queries.playing import next_performances
 from scheduling.models import Forecast
 
 PAGE_SIZE = 80
@@ -97,7 +98,9 @@ def instrument(request: HttpRequest, pk: int) -> HttpResponse:
     today = timezone.localdate()
     axis = TimeAxis(today, today + instruments.AHEAD)
     page = instruments.instrument_page(one, axis, today, timezone.now())
-    return render(request, "reports/instrument.html", {"page": page, "one": one, "axis": axis})
+    playing = next_performances(one.site, today) if page.requests else {}
+    context = {"page": page, "one": one, "axis": axis, "playing": playing}
+    return render(request, "reports/instrument.html", context)
 
 
 @site_page
@@ -149,5 +152,6 @@ def request_list(request: HttpRequest) -> HttpResponse:
     chosen = RequestFilter(asked, rows.order_by("-made_at", "-pk"))
     page = Paginator(chosen.qs, PAGE_SIZE).get_page(request.GET.get("page"))
     template = "request_lines" if request.htmx else "requests"  # type: ignore[attr-defined]
-    context = {"filter": chosen, "page": page, "lines": reported_lines(page)}
+    playing = next_performances(current_site(request), timezone.localdate())
+    context = {"filter": chosen, "page": page, "lines": reported_lines(page), "playing": playing}
     return render(request, f"reports/{template}.html", context)

@@ -2,9 +2,28 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 import pytest
 
 from tests import factories as make
+
+
+def test_a_request_on_an_instrument_that_plays_before_long_is_urgent_and_says_when(client, db):
+    site = make.make_site()
+    hall = make.make_room(site, "Hall")
+    played, idle = make.make_instrument(hall, "G-1", "grand"), make.make_instrument(hall, "U-1")
+    for one in (played, idle):
+        make.make_request(one)
+    for day, title in ((24, "past"), (28, "Gala"), (29, "later")):
+        evening = datetime(2026, 11, day, 18, tzinfo=UTC)
+        make.make_booking(hall, evening, 2, [played], performance=True, title=title)
+    client.force_login(make.make_user(site))
+    for path in ("/requests/", f"/instruments/{played.pk}/"):
+        text = client.get(path).content.decode()
+        assert "played in public on Saturday 28 November: Gala" in text, path
+        assert text.count("played in public") == 1
+    assert "played in public" not in client.get(f"/instruments/{idle.pk}/").content.decode()
 
 
 @pytest.fixture
