@@ -10,7 +10,7 @@ from django.db.models import OuterRef, Subquery
 
 from fleet import booking_sources, throttle, uploads
 from fleet.models import Instrument, Site
-from scheduling import backtesting, calendar_entries, changed_facts, letters, outbox
+from scheduling import air_alerts, backtesting, calendar_entries, changed_facts, letters, outbox
 from scheduling.asked_work import unclaimed
 from scheduling.heartbeats import TICK, beat, take_turn
 from scheduling.models import DraftOrder, ForecastRun, Scenario
@@ -24,6 +24,8 @@ REFRESH_AGAIN_AFTER = timedelta(minutes=30)
 # being computed, and the same facts computed twice give the same row.
 CHANGE_WAITS = timedelta(minutes=2)
 CHANGE_AGAIN_AFTER = timedelta(minutes=5)
+# A spell of air lasts for days, and is looked for no oftener than it could begin.
+AIR_AGAIN_AFTER = timedelta(hours=1)
 
 
 @dataclass(frozen=True)
@@ -50,6 +52,7 @@ def tick(now: datetime) -> Found:
     for site in Site.objects.order_by("pk"):
         keep_calendar(site, now)
         make_letters(site, now)
+        watch_the_air(site, now)
     outbox.release_expired(now)
     uploads.forget_old(now)
     throttle.forget_old(now)
@@ -81,6 +84,16 @@ def keep_calendar(site: Site, now: datetime) -> None:
         calendar_entries.keep_in_step(site, now)
     except Exception:
         log.exception("the calendar of site %s could not be kept in step", site.pk)
+
+
+def watch_the_air(site: Site, now: datetime) -> None:
+    """Tell of air that is about to move instruments; trouble with it holds up nothing else."""
+    if not take_turn(f"air {site.pk}", now, AIR_AGAIN_AFTER):
+        return
+    try:
+        air_alerts.tell_of_spells(site, now)
+    except Exception:
+        log.exception("the air of site %s could not be watched", site.pk)
 
 
 def make_letters(site: Site, now: datetime) -> None:
