@@ -93,18 +93,18 @@ def test_an_import_names_the_whole_site_and_one_that_changes_nothing_is_silent(
     assert told == [[], [Site.objects.get().pk], []]
 
 
-@pytest.mark.parametrize("name", ["service", "sensor"])
+@pytest.mark.parametrize("name", ["placement", "sensor"])
 def test_what_is_typed_into_the_tables_is_told_too(name, heard, client, django_capture_on_commit_callbacks):
     site = factories.make_site()
     room = factories.make_room(site)
     instrument = factories.make_instrument(room)
     rows = {
-        "service": factories.make_service(instrument, factories.TODAY),
+        "placement": factories.make_placement(instrument, room, factories.TODAY),
         "sensor": Sensor.objects.create(site=site, name="S 1", room=room, first_day=factories.TODAY),
     }
     client.force_login(get_user_model().objects.create_superuser("root", password="a long word"))
     page = reverse(f"admin:fleet_{name}_delete", args=[rows[name].pk])
     with django_capture_on_commit_callbacks(execute=True):
         assert client.post(page, {"post": "yes"}).status_code == 302
-    expected = {"service": (site.pk, None, None), "sensor": (site.pk, [], [room.pk])}
+    expected = {"placement": (site.pk, None, None), "sensor": (site.pk, [], [room.pk])}
     assert heard == [expected[name]]

@@ -25,6 +25,12 @@ NOW = datetime(2026, 11, 25, 6, tzinfo=UTC)
 LATER = NOW + timedelta(hours=1)
 
 
+@pytest.fixture(autouse=True)
+def few_paths(monkeypatch):
+    """Simulate little: nothing here depends on how fine a date is."""
+    monkeypatch.setattr("scheduling.engine.forecast.PATHS", 40)
+
+
 @pytest.fixture
 def site():
     """Three rooms, one of them without a sensor, two uprights in each, all forecast this morning."""
