@@ -64,10 +64,14 @@ class Scores:
         places = np.concatenate([self.places[kind] for kind in kinds or self.places])
         return [float(np.mean(places <= share)) for share in SHARES]
 
-    def gains(self, kind: str) -> tuple[float, float]:
-        """How much lower the CRPS is than that of the fixed interval and of the seasonal mean [-]."""
+    def gains(self, kind: str, least_before: int = 1) -> tuple[float, float]:
+        """How much lower the CRPS is than that of the fixed interval and of the seasonal mean [-].
+
+        Of the values found after at least so many earlier records.
+        """
+        pairs = [pair for pair in self.pairs[kind] if pair.past.index >= least_before]
         crps, fixed, seasonal = (
-            np.mean([getattr(pair, name) for pair in self.pairs[kind]])
+            np.mean([getattr(pair, name) for pair in pairs])
             for name in ("crps", "fixed_interval", "seasonal_mean")
         )
         return float(1 - crps / fixed), float(1 - crps / seasonal)
@@ -110,7 +114,7 @@ def score(scores: Scores, fleet: InventedFleet, seed: int, folds: int) -> None:
         scores.ends[subject.service].append(ends)
     scores.sensitivity_inside += sensitivities_inside(fleet, model)
     for pair in backtest(*told, folds).scored:
-        if pair.past.index >= FEWEST_RECORDS:
+        if len(told[1][pair.past.place].records) >= FEWEST_RECORDS:
             scores.pairs[pair.past.service].append(pair)
 
 

@@ -213,17 +213,35 @@ def jumps_between(
 
 
 def gaps_closed(subject: Subject, after: int, until: int) -> list[tuple[int, float | None]]:
-    """Days of beddings between services, with the gap closed times the lever [mm], None if not measured."""
+    """Days of beddings between services, with the gap closed times the lever [mm], None if not measured.
+
+    Notes
+    -----
+    Only what had opened by the service before counts: that service set the dip with it, whereas a gap that
+    opens and is closed again afterwards leaves the dip as it was. Gaps are taken to open evenly since the
+    bedding before, and all of it before the service where no such bedding is on record.
+    """
     if subject.service != "regulation":
         return []
-    return [
-        (
-            record.day,
-            None if record.found is None else _lever(subject) * (record.found - (record.left or 0.0)),
-        )
-        for record in subject.related.get("bedding", ())
-        if after < record.day <= until
-    ]
+    out: list[tuple[int, float | None]] = []
+    bedding = None
+    for record in subject.related.get("bedding", ()):
+        if after < record.day <= until:
+            out.append((record.day, _closed(bedding, record, after)))
+        bedding = record
+    return [(day, None if gap is None else _lever(subject) * gap) for day, gap in out]
+
+
+def _closed(before: Record | None, bedding: Record, service: int) -> float | None:
+    """Gap that a bedding closed, as far as it had opened by an earlier service [mm]."""
+    if bedding.found is None:
+        return None
+    left = bedding.left or 0.0
+    if before is None:
+        return bedding.found - left
+    began = before.left or 0.0
+    share = (service - before.day) / (bedding.day - before.day) if service > before.day else 0.0
+    return began + share * (bedding.found - began) - left
 
 
 def _lever(subject: Subject) -> float:

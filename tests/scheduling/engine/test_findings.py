@@ -70,6 +70,26 @@ def test_a_bedding_between_two_regulations_counts_with_its_lever():
     assert spans[0].start_mean == pytest.approx(0.12)
 
 
+def test_only_a_gap_that_was_there_at_the_regulation_changes_the_dip_when_it_is_closed():
+    beddings = (
+        Record(TODAY - 500, 0.1, 0.02),
+        Record(TODAY - 200, 0.08, 0.0),
+        Record(TODAY - 100, 0.06, 0.01),
+    )
+    made = subject(
+        "regulation",
+        records=(Record(TODAY - 400, None, 0.0), Record(TODAY - 30, 0.2, 0.0)),
+        related={"bedding": beddings},
+    )
+    _, case = one_group(made, room())
+    spans, _ = found_spans(case, TODAY)
+    # by hand: a third of the way from 0.02 to 0.08 mm had opened, 0.04 mm; the next one opened afterwards and
+    # left 0.01 mm that was not there; three for the lever, half of it for the share
+    assert spans[0].closed == pytest.approx(3 * (0.04 - 0.01))
+    assert spans[0].start_mean == pytest.approx(3 * 0.03 / 2)
+    assert spans[0].jump_variance == pytest.approx((3 * 0.04 / 2) ** 2 + (3 * 0.01 / 2) ** 2)
+
+
 @pytest.mark.parametrize("service", ["tuning", "bedding"])
 def test_air_that_nobody_measured_is_doubted_about_as_much_as_the_exact_law_says(service):
     empty = RoomAir("room", "hall", np.array([], int), np.array([]), np.array([]))
