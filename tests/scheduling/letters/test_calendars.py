@@ -8,12 +8,11 @@ import pytest
 import vobject
 
 from fleet.models import Membership, Role
-from scheduling import calendar_entries, feeds, letters, outbox
+from scheduling import feeds, letters, outbox
 from scheduling.calendar_entries import keep_in_step
-from scheduling.day_times import Sitting
 from scheduling.ics import calendar_text
 from scheduling.ics_zones import zone_component
-from scheduling.models import CalendarEntry, Feed, PlannedVisit, SeasonPlan
+from scheduling.models import Appointment, CalendarEntry, Feed, PlannedVisit, SeasonPlan, WeekPlan
 from tests import factories
 from tests.factories import MONDAY, TODAY
 
@@ -130,18 +129,52 @@ def test_what_goes_to_another_person_is_called_off_for_the_one_and_new_for_the_o
     assert len({row.uid for row in rows}) == 2
 
 
-def test_times_stand_on_the_sites_wall_on_both_sides_of_a_clock_change(school, monkeypatch):
+def lay_out(school, visit, week, starts_at, technician=None) -> None:
+    """Store a layout of a week that holds one visit of an hour and a half."""
+    layout = WeekPlan.objects.create(
+        site=school.site,
+        week=week,
+        number=WeekPlan.objects.filter(week=week).count() + 1,
+        plan=school.plan,
+        made_at=NOW,
+        outcome="optimal",
+        cost=0,
+        bound=0,
+        gap=0,
+        seconds=0.1,
+    )
+    Appointment.objects.create(
+        week_plan=layout,
+        visit=visit,
+        part=1,
+        technician=technician or visit.technician,
+        room=school.room,
+        starts_at=starts_at,
+        ends_at=starts_at + timedelta(minutes=90),
+    )
+
+
+def test_a_layout_of_the_week_gives_the_time_and_the_person(school):
+    keep_in_step(school.site, NOW)
+    lay_out(school, school.visits[0], MONDAY, datetime(2026, 12, 1, 8, tzinfo=UTC))
+    keep_in_step(school.site, NOW + timedelta(hours=1))
+    (row,) = CalendarEntry.objects.exclude(starts_at=None)
+    assert (row.instrument, row.sequence, row.starts_at.hour) == (school.instruments[0], 1, 8)
+    lay_out(school, school.visits[0], MONDAY, datetime(2026, 12, 1, 8, tzinfo=UTC), school.people[1])
+    keep_in_step(school.site, NOW + timedelta(hours=2))
+    (row,) = CalendarEntry.objects.exclude(starts_at=None).exclude(status="CANCELLED")
+    assert row.person == school.people[1]
+
+
+def test_times_stand_on_the_sites_wall_on_both_sides_of_a_clock_change(school):
     """Vienna is at UTC+1 in winter and at UTC+2 from 29 March 2027 on (Directive 2000/84/EC, from memory)."""
     weeks = [date(2027, 3, 22), date(2027, 3, 29)]
     for visit, week in zip(school.visits, weeks, strict=True):
         PlannedVisit.objects.filter(pk=visit.pk).update(week=week)
     instants = [datetime(2027, 3, 23, 8, tzinfo=UTC), datetime(2027, 3, 30, 7, tzinfo=UTC)]
-    times = {
-        visit.pk: [Sitting(instant, instant + timedelta(minutes=90))]
-        for visit, instant in zip(school.visits, instants, strict=True)
-    }
     SeasonPlan.objects.update(weeks=20)
-    monkeypatch.setattr(calendar_entries, "planned_times", lambda *asked: times)
+    for visit, week, instant in zip(school.visits, weeks, instants, strict=True):
+        lay_out(school, visit, week, instant)
     keep_in_step(school.site, NOW)
     text = calendar_text(school.site, "Work", CalendarEntry.objects.order_by("week"))
     assert "BEGIN:VTIMEZONE" in text
