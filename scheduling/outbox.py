@@ -5,13 +5,13 @@ from __future__ import annotations
 import logging
 import secrets
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
+from typing import Any
 
 from django.conf import settings
 from django.core.mail import get_connection
-from django.db import connection, transaction
-from django.db.models import Q, QuerySet
+from django.db.models import F, Q, QuerySet
 from django.utils import timezone
 
 from scheduling import mail
@@ -24,6 +24,8 @@ Clock = Callable[[], datetime]
 
 FIRST_WAIT = timedelta(seconds=5)
 LONGEST_WAIT = timedelta(hours=1)
+# A sender that dies leaves so many claimed, to be taken up when their lease has run out.
+CLAIMED_TOGETHER = 5
 
 # Called with the name of the stage a letter has reached ("after_claim", "before_data", "after_250",
 # "after_commit") and the letter: for a log, a count, or a test that stops the process there.
@@ -53,32 +55,26 @@ def wait_after(attempts: int) -> timedelta:
     return min(FIRST_WAIT * (1 << min(attempts - 1, 20)), LONGEST_WAIT)
 
 
-def claim(letter_id: int, now: datetime) -> Letter | None:
-    """Take a letter for this process alone, committed before anybody speaks to a mail server.
+def claim(letter_ids: Sequence[int], now: datetime) -> list[Letter]:
+    """Take letters for this process alone, committed before anybody speaks to a mail server.
 
     Returns
     -------
-    The letter with a lease of its own, or None where it is not to be sent now or another has it.
+    Those that are to be sent now and that nobody else has, in the order asked for, with a lease of their own.
     """
-    with transaction.atomic():
-        rows = Letter.objects.filter(_claimable(now), pk=letter_id)
-        if connection.features.has_select_for_update_skip_locked:
-            rows = rows.select_for_update(skip_locked=True)
-        letter = rows.first()
-        if letter is None:
-            return None
-        lease = secrets.token_urlsafe(24)
-        claimed = Letter.objects.filter(
-            _claimable(now), pk=letter_id, attempts=letter.attempts, lease=letter.lease
-        ).update(
-            state=Letter.State.SENDING,
-            attempts=letter.attempts + 1,
-            lease=lease,
-            lease_until=now + lease_time(),
-        )
-    if claimed != 1:
-        return None
-    return Letter.objects.select_related("person__site").get(pk=letter_id)
+    lease = secrets.token_urlsafe(24)
+    # One statement: of two who try at once the second waits for the first and then finds nothing to claim.
+    claimed = Letter.objects.filter(_claimable(now), pk__in=letter_ids).update(
+        state=Letter.State.SENDING,
+        attempts=F("attempts") + 1,
+        lease=lease,
+        lease_until=now + lease_time(),
+    )
+    if not claimed:
+        return []
+    rows = Letter.objects.filter(pk__in=letter_ids, lease=lease).select_related("person__site")
+    by_id = {letter.pk: letter for letter in rows.defer("items", "outlook")}
+    return [by_id[letter_id] for letter_id in dict.fromkeys(letter_ids) if letter_id in by_id]
 
 
 def release_expired(now: datetime) -> int:
@@ -94,17 +90,39 @@ def release_expired(now: datetime) -> int:
 
 def send(letter_id: int, clock: Clock = timezone.now) -> Letter | None:
     """Send one letter and return it as it stands afterwards; None where it is not to be sent now."""
-    letter = claim(letter_id, clock())
-    if letter is None:
-        return None
-    _reached("after_claim", letter)
-    post = get_connection(before_data=lambda: _before_data(letter, clock))
+    return next(iter(send_each([letter_id], 0.0, clock)), None)
+
+
+def send_each(letter_ids: Sequence[int], seconds: float, clock: Clock = timezone.now) -> list[Letter]:
+    """Send letters one after the other over one connection; return those that were this sender's turn.
+
+    A few are claimed at a time, and after so many seconds no more of them: what is left is found again by
+    whoever looks for due letters next.
+    """
+    post, until, sent = get_connection(), time.monotonic() + seconds, []
     try:
-        _note(letter, clock, _deliver(letter, post))
+        for start in range(0, len(letter_ids), CLAIMED_TOGETHER):
+            if start and time.monotonic() >= until:
+                break
+            for letter in claim(letter_ids[start : start + CLAIMED_TOGETHER], clock()):
+                _send(letter, post, clock)
+                sent.append(letter)
     finally:
         post.close()
-    letter.refresh_from_db()
-    return letter
+    return sent
+
+
+def _send(letter: Letter, post: Any, clock: Clock) -> None:
+    """Send a letter that was claimed; after trouble the next one gets a new connection."""
+    _reached("after_claim", letter)
+    post.before_data = lambda: _before_data(letter, clock)
+    error: PostError | None = NotSent("the sender was interrupted")
+    try:
+        error = _deliver(letter, post)
+        _note(letter, clock, error)
+    finally:
+        if error:
+            post.close()
 
 
 def _deliver(letter: Letter, post: object) -> PostError | None:
@@ -149,8 +167,11 @@ def _note(letter: Letter, clock: Clock, error: PostError | None) -> None:
         pk=letter.pk, lease=letter.lease, state__in=(Letter.State.SENDING, Letter.State.UNKNOWN)
     )
     if held.update(**changes) == 1:
+        for name, value in changes.items():
+            setattr(letter, name, value)
         _reached("after_commit", letter)
     else:
+        letter.refresh_from_db()
         log.warning("letter %s: the lease ran out before the outcome could be noted", letter.pk)
     if error:
         log.warning("letter %s, try %s: %s", letter.pk, letter.attempts, error)

@@ -25,6 +25,10 @@ from scheduling import (
 from scheduling.models import Letter
 from scheduling.scenarios import asking
 
+# Few enough that the letters of a large house are spread over all workers, and that a killed one leaves few.
+LETTERS_A_TASK = 10
+SECONDS_A_TASK = 120.0
+
 
 @shared_task(name="scheduling.tick")  # type: ignore[untyped-decorator]
 def tick() -> None:
@@ -32,8 +36,8 @@ def tick() -> None:
     found = ticking.tick(timezone.now())
     for source in found.calendars:
         fetch_bookings.delay(source)
-    for letter in found.letters:
-        send_letter.delay(letter)
+    for start in range(0, len(found.letters), LETTERS_A_TASK):
+        send_letters.delay(found.letters[start : start + LETTERS_A_TASK])
     for site in found.sites:
         refresh_site.delay(site)
     for site in found.changed:
@@ -48,15 +52,27 @@ def tick() -> None:
         compute_scenario.delay(scenario)
 
 
+@shared_task(name="scheduling.send_letters")  # type: ignore[untyped-decorator]
+def send_letters(letter_ids: list[int]) -> None:
+    """Send some letters over one connection."""
+    for letter in outbox.send_each(letter_ids, SECONDS_A_TASK):
+        _try_again_soon(letter)
+
+
 @shared_task(name="scheduling.send_letter")  # type: ignore[untyped-decorator]
 def send_letter(letter_id: int) -> None:
-    """Send a letter; where it failed for now and is soon to be tried again, do not wait for the next tick."""
-    letter = outbox.send(letter_id)
-    if letter is None or letter.state not in (Letter.State.DUE, Letter.State.UNKNOWN):
+    """Send one letter."""
+    if letter := outbox.send(letter_id):
+        _try_again_soon(letter)
+
+
+def _try_again_soon(letter: Letter) -> None:
+    """Where a letter failed for now and is soon to be tried again, do not wait for the next tick."""
+    if letter.state not in (Letter.State.DUE, Letter.State.UNKNOWN):
         return
     wait = (letter.next_try_at - timezone.now()).total_seconds()
     if wait < settings.TICK_SECONDS:
-        send_letter.apply_async((letter_id,), countdown=max(wait, 0) + 0.1)
+        send_letter.apply_async((letter.pk,), countdown=max(wait, 0) + 0.1)
 
 
 @shared_task(name="scheduling.refresh_site")  # type: ignore[untyped-decorator]

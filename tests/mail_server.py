@@ -30,7 +30,9 @@ class Manners:
         self.hang_up_inside_data = False
         self.hang_up_after_data = False
         self.seconds_a_letter = 0.0
+        self.refused = ""
         self.tries = 0
+        self.connections = 0
         self.taken: list[EmailMessage] = []
 
     @property
@@ -62,10 +64,19 @@ class Handler:
     def __init__(self, manners: Manners) -> None:
         self.manners = manners
 
+    async def handle_EHLO(  # noqa: N802
+        self, server: Any, session: Any, envelope: Any, hostname: str, responses: list[str]
+    ) -> list[str]:
+        self.manners.connections += 1
+        session.host_name = hostname
+        return responses
+
     async def handle_RCPT(  # noqa: N802
         self, server: Any, session: Any, envelope: Any, address: str, options: Any
     ) -> str:
         self.manners.tries += 1
+        if address == self.manners.refused:
+            return "550 nobody here"
         if self.manners.to_recipient.startswith("250"):
             envelope.rcpt_tos.append(address)
         return self.manners.to_recipient

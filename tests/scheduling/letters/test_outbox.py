@@ -35,9 +35,29 @@ def test_a_letter_goes_out_whole_with_its_own_message_id(letter, post, clock):
     assert "care@halvermoor.example" in message["From"]
     assert message["Date"].datetime == NOW
     assert message["Auto-Submitted"] == "auto-generated"
-    assert message.get_content_type() == "multipart/alternative"
+    whole, calendar = message.iter_parts()
+    assert (message.get_content_type(), whole.get_content_type()) == (
+        "multipart/mixed",
+        "multipart/alternative",
+    )
+    assert calendar.get_content_type() == "text/calendar"
     assert message.get_body(("plain",)).get_content().splitlines() == letter.text.splitlines()
     assert html_of(message).splitlines() == letter.html.splitlines()
+
+
+def test_several_letters_share_a_connection_and_trouble_with_one_holds_up_no_other(outbox_rows, post, clock):
+    first, second = outbox_rows
+    post.refused = first.to
+    sent = outbox.send_each([first.pk, second.pk, second.pk], 60, clock)
+    assert [letter.pk for letter in sent] == [first.pk, second.pk]
+    assert [letter.state for letter in sent] == ["refused", "sent"]
+    assert post.ids == {second.message_id: 1}
+    assert post.connections == 2  # one more after the trouble
+
+
+def test_a_sender_whose_time_is_up_leaves_the_rest_to_others(outbox_rows, post, clock):
+    assert outbox.send_each([row.pk for row in outbox_rows], 0, clock) == []
+    assert set(Letter.objects.values_list("state", flat=True)) == {"due"}
 
 
 def test_a_letter_is_sent_once_however_often_it_is_asked_for(letter, post, clock):
@@ -48,16 +68,16 @@ def test_a_letter_is_sent_once_however_often_it_is_asked_for(letter, post, clock
 
 
 def test_a_claim_keeps_everybody_else_out_until_its_lease_ends(letter, clock):
-    claimed = outbox.claim(letter.pk, clock())
+    claimed = outbox.claim([letter.pk], clock())[0]
     assert claimed.state == "sending"
-    assert outbox.claim(letter.pk, clock()) is None
+    assert outbox.claim([letter.pk], clock()) == []
     clock.now += outbox.lease_time()
     assert outbox.release_expired(clock()) == 0
     clock.now += timedelta(seconds=1)
     assert outbox.release_expired(clock()) == 1
     letter.refresh_from_db()
     assert letter.state == "unknown"
-    again = outbox.claim(letter.pk, clock())
+    again = outbox.claim([letter.pk], clock())[0]
     assert again.attempts == 2
     assert again.lease != claimed.lease
 
@@ -172,7 +192,7 @@ def test_only_the_holder_of_the_lease_may_say_what_became_of_a_letter(letter, po
         if stage == "after_250" and row.attempts == 1:
             clock.now += outbox.lease_time() + timedelta(seconds=1)
             outbox.release_expired(clock())
-            outbox.claim(letter.pk, clock())
+            outbox.claim([letter.pk], clock())
 
     monkeypatch.setattr(outbox, "watchers", [overtaken])
     row = outbox.send(letter.pk, clock)

@@ -119,10 +119,10 @@ def test_a_turn_is_taken_by_one_of_two(db):
 def test_the_tick_task_wakes_one_task_for_each_letter_and_site(working, monkeypatch, time_machine):
     time_machine.move_to(instant("2026-12-28T08:00"), tick=False)
     woken = []
-    monkeypatch.setattr(tasks.send_letter, "delay", lambda letter: woken.append(("letter", letter)))
+    monkeypatch.setattr(tasks.send_letters, "delay", lambda letters: woken.append(("letters", letters)))
     monkeypatch.setattr(tasks.refresh_site, "delay", lambda site: woken.append(("site", site)))
     tasks.tick()
-    assert woken == [("letter", Letter.objects.get().pk), ("site", working.site.pk)]
+    assert woken == [("letters", [Letter.objects.get().pk]), ("site", working.site.pk)]
     assert Heartbeat.objects.get(name="tick").at == instant("2026-12-28T08:00")
 
 
