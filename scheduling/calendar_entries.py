@@ -15,7 +15,7 @@ from django.utils.formats import date_format
 
 from fleet.models import Service, Site
 from fleet.weeks import monday_before
-from scheduling.day_times import give_to_those_who_do_them, planned_times
+from scheduling.day_times import take_from_layout
 from scheduling.mail import sender_of
 from scheduling.models import CalendarEntry, PlannedVisit, SeasonPlan, WeekPlan
 from scheduling.plans_ahead import visits_ahead
@@ -68,9 +68,7 @@ def planned_work(site: Site, first: date) -> list[Planned]:
     for visit in visits:
         by_week[visit.week].append(visit)
     laid_out = set(WeekPlan.objects.of_site(site).filter(week__in=by_week).values_list("week", flat=True))
-    for week in laid_out:
-        give_to_those_who_do_them(site, week, by_week[week])
-    times = {week: planned_times(site, week, by_week[week]) or {} for week in laid_out}
+    times = {week: take_from_layout(site, week, by_week[week]) for week in laid_out}
     return [
         planned
         for week, there in by_week.items()
