@@ -18,7 +18,8 @@ from fleet.worksheets import layout
 from fleet.worksheets.layout import FORCED, GAP, KNOCK, SPARES, TARGET, TARGETS_MM, WIDEST, Block, Line
 from fleet.worksheets.summary import Spread, Summary, summarise
 
-MOST_PASSES, MOST_SPARES, MOST_GLIDES = 6, 20, 40
+# With these a filled sheet stays below the thousand fields that Django takes.
+MOST_PASSES, MOST_SPARES, MOST_GLIDES = 6, 20, 15
 BEFORE, AFTER = "before", "after"
 TRIED = "knocks-tried"
 Said = Mapping[str, str]

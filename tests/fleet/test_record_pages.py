@@ -8,6 +8,8 @@ import pytest
 import time_machine
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from fleet.models import Membership, Role, Service
 from fleet.record_links import record_path
@@ -321,3 +323,42 @@ class TestByLetter:
         answer = client.post(link, FORM)
         assert answer.status_code == 200
         assert "What this form recorded was withdrawn since" in answer.content.decode()
+
+
+anything = st.text(max_size=30) | st.sampled_from(
+    [
+        "-3",
+        "1e9",
+        "٣",
+        "NaN",
+        "-0",
+        "\0",
+        "2026-11-25",
+        "2026-02-30",
+        "other",
+        "less",
+        "right",
+        "99999999999",
+        "1,5",
+    ]
+)
+FIELDS = (
+    *("day", "other_day", "minutes", "other_minutes", "found", "found_side", "left", "left_side", "note"),
+    *("hardener_at", "dry_at", "token", "seen", "passes", "spares", "more", "knocks-tried"),
+    *("p1-c2-offset-before", "p1-note-1-offset-note", "p1-note-1-offset-before"),
+)
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(said=st.fixed_dictionaries({}, optional=dict.fromkeys(FIELDS, anything)), sheet=st.booleans())
+def test_whatever_is_sent_is_taken_within_bounds_or_refused_in_words(client, grand, technician, said, sheet):
+    client.force_login(technician)
+    path = f"/record/{grand.pk}/tuning/" + ("sheet/" if sheet else "")
+    answer = client.post(path, {**FORM, **said})
+    assert answer.status_code in (200, 302)
+    if answer.status_code == 200:
+        assert "Nothing is saved yet" in answer.content.decode() or said.get("more")
+    for one in Service.objects.all():
+        assert grand.in_service_since <= one.date <= TODAY
+        assert all(abs(value) <= 1200 for value in (one.found, one.left) if value is not None)
+        assert one.minutes is None or 1 <= one.minutes <= 1440
