@@ -18,6 +18,7 @@ from reports.axis import DueBar, TimeAxis, due_bar
 from reports.figures import OutlookRow, digits_for, outlook_rows
 from reports.queries.freshness import WaitingFacts, waiting_facts
 from reports.queries.plans import plan_for
+from reports.queries.records import ChangeLine, withdrawn
 from scheduling.inputs import air_sources
 from scheduling.models import Forecast, PlannedVisit, SeasonPlan
 
@@ -118,6 +119,7 @@ class InstrumentPage:
     history: list[Service]
     requests: list[ReportedLine]
     compass: Compass
+    withdrawn: list[ChangeLine]
     waiting: WaitingFacts | None
     air_source: str | None
 
@@ -174,6 +176,7 @@ def instrument_page(instrument: Instrument, axis: TimeAxis, today: date, now: da
             .order_by("made_at")
         ),
         compass=instrument.keyboard(),
+        withdrawn=withdrawn(instrument),
         waiting=waiting,
         air_source=air_sources(instrument.site).get(instrument.room_id),
     )

@@ -12,7 +12,7 @@ from django.utils.formats import date_format
 from django.utils.translation import gettext_lazy as _
 
 from fleet.measures import Measure, measure_of
-from fleet.models import RecordChange, Service, ServiceRule, WorksheetLine
+from fleet.models import Instrument, RecordChange, Service, ServiceRule, WorksheetLine
 from fleet.records import REGISTERS, points_of
 from reports.queries.freshness import WaitingFacts, waiting_facts
 from scheduling.models import Forecast
@@ -108,6 +108,12 @@ def record_page(service: Service, now: datetime) -> RecordPage:
         forecast=Forecast.objects.filter(instrument=instrument, kind=service.kind).first(),
         waiting=waiting,
     )
+
+
+def withdrawn(instrument: Instrument) -> list[ChangeLine]:
+    """Return the records of an instrument that were withdrawn with what they said, the newest first."""
+    changes = instrument.record_changes.filter(what=RecordChange.What.WITHDRAWN)
+    return [ChangeLine(change, _differences(change)) for change in changes]
 
 
 def _differences(change: RecordChange) -> list[Difference]:

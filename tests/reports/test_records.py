@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from fleet import records
 from tests import factories as make
 from tests.factories import TODAY
 
@@ -38,6 +39,14 @@ def test_a_record_read_in_says_so_and_a_note_stays_text(shown):
     text = shown(note="<b>bass</b>")
     assert "Read in from a folder; nobody has changed it here." in text
     assert "&lt;b&gt;bass&lt;/b&gt;" in text
+
+
+def test_a_withdrawn_record_stays_in_the_history_of_its_instrument(read, house):
+    grand = house.instruments[0]
+    service = make.make_service(grand, TODAY, found=-7.5, minutes=50)
+    records.withdraw(service, records.Author("Ida Thorn"), datetime.now(UTC))
+    text = " ".join(read(f"/instruments/{grand.pk}/").split())
+    assert "tuning, withdrawn by Ida Thorn: day 25 November 2026, minutes 50, found −7.5" in text
 
 
 def test_a_reader_sees_the_record_and_no_way_to_change_it(read, house):
