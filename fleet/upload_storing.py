@@ -27,8 +27,8 @@ from fleet.uploads import AT_WORK, path_of
 LEASE = timedelta(minutes=12)  # longer than a task may run
 TELL_EVERY = 20_000  # lines
 SPOOLED = np.dtype([("line", np.int64), ("time", np.int64), ("temp_c", np.float64), ("rh", np.float64)])
-YEAR = 365 * DAY
-FAR_BACK = 100
+STRETCH = 122 * DAY
+FAR_BACK = 300
 
 
 class Stopped(Exception):
@@ -40,9 +40,10 @@ def store(upload_id: int) -> UploadState | None:
 
     Notes
     -----
-    The file is read once from end to end before anything is stored, a room and year at a time into files
-    beside it, so that memory does not grow with the file. What is stored is stored in one transaction
-    together with the row's new state: a worker that dies leaves nothing behind but a claim that runs out.
+    The file is read once from end to end before anything is stored, a room and a third of a year at a time
+    into files beside it, so that memory does not grow with the file. What is stored is stored in one
+    transaction together with the row's new state: a worker that dies leaves nothing behind but a claim that
+    runs out.
     """
     upload = _claimed(upload_id, timezone.now())
     if upload is None:
@@ -121,15 +122,15 @@ def _check_and_store(upload: ReadingsUpload, folder: Path) -> None:
 
 
 def _spool(upload: ReadingsUpload, batch: Batch, folder: Path) -> None:
-    """Put the readings of a batch aside by room and year, in which one instant is looked for."""
+    """Put the readings of a batch aside by room and stretch of days, in which one instant is looked for."""
     room = batch.room
     if choices_of(upload.choices).column(ROOM) is None:
         assert upload.room_id is not None
         room = np.full(len(batch.line), upload.room_id)
-    # Stretches of a year, counted from before any time that is taken, so that none is negative.
-    years = batch.time // YEAR + FAR_BACK
-    for key in np.unique(np.column_stack([room, years]), axis=0):
-        rows = (room == key[0]) & (years == key[1])
+    # Stretches are counted from before any time that is taken, so that none is negative.
+    stretch = batch.time // STRETCH + FAR_BACK
+    for key in np.unique(np.column_stack([room, stretch]), axis=0):
+        rows = (room == key[0]) & (stretch == key[1])
         part = np.zeros(int(rows.sum()), SPOOLED)
         for name in SPOOLED.names or ():
             part[name] = getattr(batch, name)[rows]
@@ -138,7 +139,7 @@ def _spool(upload: ReadingsUpload, batch: Batch, folder: Path) -> None:
 
 
 def _spooled(folder: Path, reader: OddReader) -> Iterator[tuple[int, Batch]]:
-    """Give what was put aside, a room and year at a time, with its instants."""
+    """Give what was put aside, a room and stretch at a time, with its instants."""
     for path in sorted(folder.iterdir(), key=lambda one: tuple(map(int, one.name.split("-")))):
         part = np.fromfile(path, SPOOLED)
         room = int(path.name.split("-")[0])

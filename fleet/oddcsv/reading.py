@@ -183,7 +183,8 @@ class OddReader:
             )
 
     def _add(self, line: int, column: int | None, message: str, value: str, accepted: str) -> None:
-        name = None if column is None else self.header[column]
+        # A header may hold characters that would break the list of lines it is shown in.
+        name = None if column is None else "".join(c if c.isprintable() else "·" for c in self.header[column])
         self.found.append(Refused(message, line=line, column=name, value=value, accepted=accepted))
         if len(self.found) >= MOST_FOUND:
             raise AllRefused(self.found, more=True)

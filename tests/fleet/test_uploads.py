@@ -224,7 +224,7 @@ def test_a_file_may_be_given_up_while_it_waits_and_while_it_is_checked(hall, set
 
 @pytest.mark.django_db(transaction=True)
 def test_a_worker_that_dies_while_storing_leaves_nothing_behind(hall, monkeypatch):
-    upload = bring(hall, text(600, step=1440))  # two rooms' years, each stored by itself
+    upload = bring(hall, text(600, step=1440))  # several stretches, each stored by itself
     uploads.ask_to_store(upload)
     store, calls = intake.store_readings, []
 
@@ -237,7 +237,7 @@ def test_a_worker_that_dies_while_storing_leaves_nothing_behind(hall, monkeypatc
     ReadingsUpload.objects.update(state=UploadState.WAITING)
     with monkeypatch.context() as patch:
         patch.setattr(intake, "store_readings", die_at_the_second)
-        patch.setattr(upload_storing, "YEAR", 10 * upload_storing.DAY)
+        patch.setattr(upload_storing, "STRETCH", 10 * upload_storing.DAY)
         patch.setattr("fleet.upload_trial.AHEAD", timedelta(days=999))
         with pytest.raises(SystemExit):
             upload_storing.store(upload.pk)

@@ -194,6 +194,14 @@ def test_a_line_that_cannot_be_taken_is_named_with_its_value(written, row):
     assert reason.accepted
 
 
+def test_a_line_of_reasons_stays_one_line_whatever_the_header_holds(written):
+    """U+0085 ends a line to whoever shows the text, though not to the file."""
+    path = written("time,temp c,rh\x85 %\n2026-11-25 12:00,20,140\n")
+    with pytest.raises(AllRefused) as refused:
+        read(path)
+    assert len(str(refused.value).splitlines()) == 1
+
+
 def test_lines_without_any_value_are_left_out_and_lines_with_one_only_where_that_was_said(written):
     good = "".join(f"2026-11-24 {hour:02}:00,20,{40 + hour}\n" for hour in range(20))
     path = written(f"time,temp c,rh %\n{good}logger stopped,,\n2026-11-25 13:00,---,41\n")
