@@ -5,11 +5,11 @@ from __future__ import annotations
 import secrets
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from django.db import transaction
-from django.db.models import Max
+from django.db.models import Max, Q
 from django.utils.text import capfirst
 from django.utils.translation import gettext as _
 
@@ -18,13 +18,16 @@ from fleet.asked import Asked, answer
 from fleet.cautions import CAUTIONS
 from fleet.forms import RecordForm, said_of
 from fleet.measures import Measure, measure_of
-from fleet.models import Instrument, Service, ServiceKind, ServiceRule
+from fleet.models import Booking, Instrument, Service, ServiceKind, ServiceRule
 from fleet.record_order import order_words
 from fleet.records import Author, Entry, Recorded
 from fleet.refusal import Refused
 from fleet.worksheets.layout import BLOCKS
 from fleet.worksheets.sheet import Sheet, last_targets
 from fleet.worksheets.summary import SUMMARIES
+
+# So far ahead a concert's own pitch is told to whoever tunes; common practice, no source.
+PITCH_AHEAD = timedelta(days=14)
 
 
 @dataclass
@@ -145,6 +148,7 @@ class Desk:
             "last": last.get(kind),
             "order_words": order_words(kind, last, self.today),
             "drying": drying(self.instrument, self.now),
+            "concert": other_pitch(self.instrument, self.now) if kind == "tuning" else None,
         }
 
 
@@ -152,6 +156,13 @@ def drying(instrument: Instrument, now: datetime) -> Service | None:
     """Return the service whose hardener is still wet, the last to dry."""
     wet = instrument.services.filter(dry_at__gt=now).order_by("-dry_at")
     return wet.first()
+
+
+def other_pitch(instrument: Instrument, now: datetime) -> Booking | None:
+    """Return the next booking that wants another pitch of an instrument than the one it is kept at."""
+    soon = Booking.objects.filter(starts_at__gte=now, starts_at__lt=now + PITCH_AHEAD, pitch_hz__isnull=False)
+    of_it = Q(instruments=instrument) | Q(instruments=None, room=instrument.room_id)
+    return soon.filter(of_it).exclude(pitch_hz=instrument.pitch_hz).order_by("starts_at").first()
 
 
 def in_words(refused: Refused) -> str:

@@ -190,6 +190,21 @@ def test_what_a_player_asked_for_is_answered_with_the_record(client, grand, tech
     assert Service.objects.count() == buzz.changes.count() == 1
 
 
+def test_a_concert_that_asks_for_another_pitch_is_told_to_whoever_tunes(client, grand, technician):
+    client.force_login(technician)
+
+    def book(day, pitch_hz, **more):
+        make.make_booking(grand.room, datetime(2026, 11, day, 18, tzinfo=UTC), pitch_hz=pitch_hz, **more)
+
+    book(26, 440, title="Trios")
+    book(27, 415, title="Another's", instruments=[make.make_instrument(grand.room)])
+    assert "asks for A4" not in client.get(f"/record/{grand.pk}/tuning/", follow=True).content.decode()
+    book(28, 443, title="Quartets", instruments=[grand])
+    text = client.get(f"/record/{grand.pk}/tuning/", follow=True).content.decode()
+    assert "Quartets on Saturday 28 November, 19:00 asks for A4 = 443 Hz." in text
+    assert "asks for A4" not in client.get(f"/record/{grand.pk}/voicing/", follow=True).content.decode()
+
+
 def test_reading_never_writes(client, grand, technician):
     old = make.make_service(grand, date(2026, 10, 3))
     client.force_login(technician)
