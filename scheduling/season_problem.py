@@ -27,6 +27,7 @@ from scheduling.inputs import (
     open_reports,
     performances,
     share_true,
+    silent_performances,
     weight_factors,
     wet_all_week,
     wet_on,
@@ -212,7 +213,7 @@ def _wishes(
     work = dated_work(lines, performed, pairs, offered, season.start, season.today)
     wet = wet_until(site, season.today)
     closed = _closed(site, season, lines, performed, work.tunings, wet)
-    notes += _wet_notes(lines, performed, wet)
+    notes += [*_wet_notes(lines, performed, wet), *silent_performances(site, season.mondays)]
     reported = troubles(lines, open_reports(site, season.today), performed, share_true(site), season.today)
     return work.hours, Wishes(held, closed, tuple(work.tunings), tuple(notes + work.without_hours), reported)
 

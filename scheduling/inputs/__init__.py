@@ -1,7 +1,7 @@
 """The only reader of facts for the engine: rows of the database in, the engine's own arrays out."""
 
 from scheduling.inputs.air import air_sources, room_airs
-from scheduling.inputs.demand import Performance, booked_solid, held_visits, performances
+from scheduling.inputs.demand import Performance, booked_solid, held_visits, performances, silent_performances
 from scheduling.inputs.drying import wet_all_week, wet_on, wet_until
 from scheduling.inputs.hours import Away, HoursOffered, hours_offered, visit_measures, with_more
 from scheduling.inputs.requests import Report, open_reports, share_true
@@ -31,6 +31,7 @@ __all__ = [
     "read_catalogue",
     "room_airs",
     "share_true",
+    "silent_performances",
     "visit_measures",
     "weight_factors",
     "wet_all_week",

@@ -102,6 +102,29 @@ def performances(site: Site, mondays: Sequence[date]) -> list[Performance]:
     return [found[key] for key in sorted(found)]
 
 
+def silent_performances(site: Site, mondays: Sequence[date]) -> list[str]:
+    """Return a sentence on each performance for which nothing is tuned, repeats of one told together.
+
+    They name no instrument, and none kept for concerts or recitals stands in their room.
+    """
+    standing = Instrument.objects.of_site(site).filter(use_class__in=("concert", "recital"), retired_on=None)
+    rows = _bookings(site, mondays).filter(performance=True, instruments=None)
+    days: dict[tuple[str, str], list[date]] = defaultdict(list)
+    for title, room, starts in rows.exclude(room__in=standing.values("room")).values_list(
+        "title", "room__name", "starts_at"
+    ):
+        day = site.local_date(starts)
+        if mondays[0] <= day < mondays[-1] + timedelta(days=7):
+            days[title or "the performance", room].append(day)
+    return [
+        f"{title} on {when[0]:%A} {when[0].day} {when[0]:%B}"
+        + (f" and {len(when) - 1} more" if len(when) > 1 else "")
+        + f" in {room}: no instrument is named, and none for concerts or recitals stands there, "
+        "so nothing is tuned for it"
+        for (title, room), when in days.items()
+    ]
+
+
 def held_visits(site: Site, mondays: Sequence[date]) -> list[HeldVisit]:
     """Return the visits that people have fixed within these weeks."""
     rows = HeldVisit.objects.of_site(site).filter(week__gte=mondays[0], week__lte=mondays[-1])

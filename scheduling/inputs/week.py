@@ -21,6 +21,7 @@ from fleet.models import (
     ServiceRule,
     Site,
 )
+from scheduling.inputs.demand import silent_performances
 from scheduling.inputs.hours import hours_offered
 from scheduling.models import Forecast, PlannedVisit, SeasonPlan
 from scheduling.week_clock import WeekClock
@@ -97,7 +98,6 @@ def week_facts(site: Site, plan: SeasonPlan, monday: date, now: datetime) -> Wee
     instruments = {visit.instrument_id for visit in visits}
     done = _done(instruments, monday)
     bookings = _bookings(site, clock)
-    played, silent = _played(site, bookings, monday)
     return WeekFacts(
         clock=clock,
         now=now,
@@ -106,10 +106,10 @@ def week_facts(site: Site, plan: SeasonPlan, monday: date, now: datetime) -> Wee
         work=tuple(_work(site, visits, done, monday)),
         rooms=_grouped((booking.room_id, booking) for booking in bookings),
         elsewhere=_grouped((one.pk, booking) for booking in bookings for one in booking.instruments.all()),
-        played=played,
+        played=_played(site, bookings),
         tuned=_last_tuned(instruments, monday),
         wet_until=_wet(instruments, clock),
-        silent_concerts=tuple(silent),
+        silent_concerts=tuple(silent_performances(site, [monday])),
     )
 
 
@@ -126,35 +126,25 @@ def _bookings(site: Site, clock: WeekClock) -> list[Booking]:
     return list(rows.select_related("room").prefetch_related("instruments").order_by("starts_at", "pk"))
 
 
-def _played(
-    site: Site, bookings: Sequence[Booking], monday: date
-) -> tuple[dict[int, list[Played]], list[str]]:
-    """Return the performances of each instrument, and a sentence on each of the week that has none.
+def _played(site: Site, bookings: Sequence[Booking]) -> dict[int, list[Played]]:
+    """Return the performances of each instrument.
 
-    A performance that names no instrument is played on those of its room kept for concerts, or else for
-    recitals, as in the season plan.
+    One that names no instrument is played on those of its room kept for concerts, or else for recitals, as
+    in the season plan.
     """
     standing: dict[tuple[int, str], list[int]] = defaultdict(list)
     rows = Instrument.objects.of_site(site).filter(use_class__in=("concert", "recital"), retired_on=None)
     for pk, room, use_class in rows.order_by("tag").values_list("pk", "room_id", "use_class"):
         standing[room, use_class].append(pk)
     played: dict[int, list[Played]] = defaultdict(list)
-    silent = []
     for booking in bookings:
-        if not booking.performance:
-            continue
-        here = standing[booking.room_id, "concert"] or standing[booking.room_id, "recital"]
-        named = [instrument.pk for instrument in booking.instruments.all()]
-        title = booking.title or "the performance"
-        day = site.local_date(booking.starts_at)
-        for pk in named or here:
-            played[pk].append(Played(booking.starts_at, booking.ends_at, day, title))
-        if not (named or here) and monday <= day < monday + timedelta(days=7):
-            silent.append(
-                f"{title} on {day:%A} {day.day} {day:%B} in {booking.room.name} names no instrument, and "
-                "none for concerts or recitals stands there, so nothing is tuned for it"
-            )
-    return played, silent
+        if booking.performance:
+            here = standing[booking.room_id, "concert"] or standing[booking.room_id, "recital"]
+            named = [instrument.pk for instrument in booking.instruments.all()]
+            title, day = booking.title or "the performance", site.local_date(booking.starts_at)
+            for pk in named or here:
+                played[pk].append(Played(booking.starts_at, booking.ends_at, day, title))
+    return played
 
 
 def _done(instruments: set[int], monday: date) -> Counter[tuple[int, str]]:

@@ -145,8 +145,8 @@ def test_a_concert_in_a_room_without_an_instrument_for_it_is_said():
     school = School()
     make.make_booking(school.attic, datetime(2026, 12, 3, 18, tzinfo=UTC), performance=True, title="Trios")
     assert school.lay_out().notes == [
-        "Trios on Thursday 3 December in Attic names no instrument, and none for concerts or recitals stands "
-        "there, so nothing is tuned for it"
+        "Trios on Thursday 3 December in Attic: no instrument is named, and none for concerts or recitals "
+        "stands there, so nothing is tuned for it"
     ]
 
 

@@ -25,7 +25,7 @@ from scheduling.engine.week.problem import WeekProblem, check_problem
 from scheduling.engine.week.reasons import reasons
 from scheduling.engine.week.rules import WALK
 
-TIME_LIMIT = 10.0
+TIME_LIMIT = 9.5
 """Most that laying out a week takes [s]."""
 CHOOSING_SHARE, ORDERING_SHARE = 0.6, 0.15
 SEED = 1
