@@ -12,7 +12,7 @@ Floats = NDArray[np.float64]
 Days = NDArray[np.int64]
 
 YEAR_DAYS = 365.2425  # Gregorian calendar, mean year [d]
-SCORING_STEPS = 25  # each at most half a logarithm; a dozen are enough
+SCORING_STEPS, SCORED = 25, 1e-6  # each step at most half a logarithm; a dozen are enough
 YEAR_FACTORS = np.geomspace(1 / 64, 16.0, 41)
 N_COEFFICIENTS = 5  # level, and cosine and sine of one and of two cycles a year
 
@@ -250,6 +250,8 @@ def liveliness(days: Days, residuals: Floats, prior: SeasonPrior) -> Floats:
         pull = np.append(0.0, at[1:])
         step = np.linalg.solve(information, share * columns.T @ excess - penalty @ pull)
         at += np.clip(step, -0.5, 0.5)
+        if np.max(np.abs(step)) < SCORED:
+            break
     return np.asarray(at[1:], float)
 
 
@@ -280,10 +282,10 @@ def year_scatter(
         errors = np.array([np.linalg.inv(part.precision) for part in parts])
         found = np.einsum("yij,yj->yi", errors, np.array([part.shift for part in parts]))
         kept = 1.0 - 1.0 / len(years)
-        for j, factor in enumerate(YEAR_FACTORS):
-            spread = (errors + factor * scatter) * kept
-            misfit = np.einsum("yi,yi->y", found, np.linalg.solve(spread, found[..., None])[..., 0])
-            total[j] -= 0.5 * kept * float(np.sum(np.linalg.slogdet(spread)[1] + misfit))
+        spread = (errors + YEAR_FACTORS[:, None, None, None] * scatter) * kept  # (factors, years, 5, 5)
+        weighed = np.linalg.solve(spread, np.broadcast_to(found[..., None], (*spread.shape[:3], 1)))[..., 0]
+        misfit = np.sum(found * weighed, axis=-1)
+        total -= 0.5 * kept * np.sum(np.linalg.slogdet(spread)[1] + misfit, axis=1)
         told += 1
     weight = total / max(told, 1) - 0.5 * np.square(np.log(YEAR_FACTORS) / prior.year_log_sd)
     weight = np.exp(weight - weight.max())
