@@ -38,18 +38,16 @@ def check(now: datetime) -> Health:
     age = None if beat is None else round((now - beat).total_seconds())
     beating = age is not None and age <= LATE_BEATS * settings.TICK_SECONDS
     well = database == "ok" and queue != "unreachable" and beating
-    return Health(
-        well,
-        {
-            "status": "ok" if well else "trouble",
-            "database": database,
-            "queue": queue,
-            "last_beat": beat.isoformat() if beat else None,
-            "last_beat_age_seconds": age,
-            "beat": "ok" if beating else "never" if age is None else "late",
-            "letters": letters,
-        },
-    )
+    document = {
+        "status": "ok" if well else "trouble",
+        "database": database,
+        "queue": queue,
+        "last_beat": beat.isoformat() if beat else None,
+        "last_beat_age_seconds": age,
+        "beat": "ok" if beating else "never" if age is None else "late",
+        "letters": letters,
+    }
+    return Health(well, document | {"words": words_of(document)})
 
 
 def letter_counts() -> dict[str, int]:
@@ -73,3 +71,29 @@ def queue_state() -> str:
         # Each broker library has errors of its own; whichever it is, the queue cannot be reached.
         return "unreachable"
     return "ok"
+
+
+def tasks_waiting() -> int:
+    """Return how many tasks wait in the broker, 0 where it cannot say."""
+    try:
+        with app.connection_for_write(connect_timeout=BROKER_SECONDS) as connection:
+            name = app.amqp.queues[app.conf.task_default_queue].name
+            return int(connection.default_channel.queue_declare(name, passive=True).message_count)
+    except Exception:
+        # As above: each broker library has errors of its own, and some queue may not be there yet.
+        return 0
+
+
+def words_of(document: dict[str, Any]) -> list[str]:
+    """Return the document in sentences, without anybody's name."""
+    age, letters = document["last_beat_age_seconds"], document["letters"]
+    said = [
+        f"The database is {document['database']}.",
+        f"The queue is {document['queue']}.",
+        "Nobody has looked at what is due yet."
+        if age is None
+        else f"A worker last looked at what is due {age} seconds ago.",
+    ]
+    if letters:
+        said.append("Letters: " + ", ".join(f"{number} {state}" for state, number in letters.items()) + ".")
+    return said

@@ -18,6 +18,7 @@ urlpatterns = [
     path("season/what-if/<int:pk>/cancel/", scenarios.cancel_scenario, name="cancel_scenario"),
     path("season/what-if/<int:pk>/delete/", scenarios.delete_scenario, name="delete_scenario"),
     path("forecasts/score/ask/", scores.ask_score, name="ask_score"),
+    path("how-it-runs/", health.how_it_runs, name="how_it_runs"),
     path("letters/", letters.letter_list, name="letters"),
     path("letters/<int:pk>/", letters.letter, name="letter"),
     path("letters/<int:pk>/again/", letters.letter_again, name="letter_again"),
