@@ -57,9 +57,7 @@ def _queue(document: dict[str, Any]) -> Line:
         said = _("Work waits in the process that serves these pages; after a restart it is found again.")
         return Line(part, WELL, _("within"), said)
     if state == "unreachable":
-        said = _(
-            "The broker does not answer: letters, forecasts and plans wait until it does. Nothing is lost."
-        )
+        said = _("The broker does not answer: all work waits until it does. Nothing is lost.")
         return Line(part, TROUBLE, _("unreachable"), said)
     waiting = health.tasks_waiting()
     said = ngettext("%(number)d task waits.", "%(number)d tasks wait.", waiting) % {"number": waiting}
@@ -90,11 +88,8 @@ def _mail(site: Site, now: datetime) -> Line:
     part = _("Mail")
     way = _("Letters go to %(way)s.") % {"way": way_of_letters()}
     counts = _("%(waiting)d waiting, %(refused)d refused, %(doubt)d in doubt.") % found
-    last = (
-        _("The last one was sent %(ago)s ago.") % {"ago": timesince(found["last"], now)}
-        if found["last"]
-        else ""
-    )
+    ago = timesince(found["last"], now) if found["last"] else ""
+    last = _("The last one was sent %(ago)s ago.") % {"ago": ago} if ago else ""
     sentence = " ".join(filter(None, (way, counts, last)))
     if found["refused"]:
         return Line(part, TROUBLE, _("refused"), sentence, "letters")

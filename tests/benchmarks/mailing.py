@@ -77,7 +77,7 @@ class Post:
 
     @property
     def accepted(self) -> int:
-        """Distinct Message-IDs so far; each letter is read once, since the server runs in this process too."""
+        """Distinct Message-IDs so far; each letter is read once, since the server shares this process."""
         new = self.manners.taken[self.read :]
         self.read += len(new)
         self.ids |= {str(message["Message-ID"]) for message in new}
