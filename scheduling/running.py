@@ -24,7 +24,7 @@ LETTER_LATE = timedelta(minutes=30)
 
 @dataclass(frozen=True)
 class Line:
-    """One part of the installation: a word on it with the shape of its mark, a sentence, and where to look."""
+    """One part of the installation: a word with the shape of its mark, a sentence, and where to look."""
 
     part: str
     shape: str
