@@ -321,6 +321,14 @@ DAMAGED = {
         None,
         "upright",
     ),
+    "compass the wrong way round": (
+        "instrument_kinds.csv",
+        "kind,behaves_like,compass\nspinet,harpsichord,F6-F1\n",
+        2,
+        "compass",
+        "F6-F1",
+        "the lowest note first",
+    ),
     "note that does not exist": (
         "requests.csv",
         replaced("requests.csv", "F6", "H6"),

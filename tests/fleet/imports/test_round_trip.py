@@ -114,7 +114,10 @@ class Draw:
     def kinds(self, site: models.Site) -> None:
         if self(st.booleans()):
             models.InstrumentKind.objects.create(
-                site=site, kind="spinet", behaves_like=self(st.sampled_from(KNOWN_KINDS))
+                site=site,
+                kind="spinet",
+                behaves_like=self(st.sampled_from(KNOWN_KINDS)),
+                compass=self(st.sampled_from(["", "C2-C6"])),
             )
         kind = models.ServiceKind.objects.create(
             site=site,
@@ -218,6 +221,7 @@ class Draw:
                 lever_front_mm=self(st.none() | st.floats(0.1, 500)),
                 pitch_hz=self(st.floats(330, 500)),
                 humidity_control=self(st.booleans()),
+                compass=self(st.sampled_from(["", "F1-F6", "A#0-C8"])),
                 maker=self(lines),
                 model=self(lines),
                 serial=self(lines),
