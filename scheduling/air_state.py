@@ -1,4 +1,4 @@
-"""Which sensor is silent or doubtful since when, what that does to the forecasts, and a line for a letter."""
+"""Which sensor is silent, doubtful or drifting since when, and what that does to the forecasts."""
 
 from __future__ import annotations
 
@@ -98,19 +98,14 @@ def air_troubles(site: Site, today: date) -> list[AirTrouble]:
     return found
 
 
-def air_line(site: Site, today: date) -> str:
-    """Return one line for a letter on sensors that are silent or doubtful; empty where all is well."""
-    found = [trouble for trouble in air_troubles(site, today) if trouble.word != GAPS and trouble.instruments]
-    said = [
-        _("%(room)s %(word)s since %(day)s")
-        % {"room": one.room.name, "word": _words()[one.word], "day": date_format(one.since, "j F")}
-        for one in found
+def drift_sentences(site: Site, today: date) -> list[tuple[Room, str]]:
+    """Return a line for a letter on each sensor that leaves its neighbours, where instruments stand."""
+    said = _("its sensor has been leaving its neighbours since %(day)s. %(sentence)s Check it over a salt.")
+    return [
+        (one.room, said % {"day": date_format(one.since, "j F"), "sentence": one.sentence})
+        for one in air_troubles(site, today)
+        if one.word == DRIFTING and one.instruments
     ]
-    return _("Sensors to look at: %(list)s.") % {"list": "; ".join(said)} if said else ""
-
-
-def _words() -> dict[str, str]:
-    return {SILENT: _("silent"), DOUBTFUL: _("doubtful"), DRIFTING: _("drifting"), GAPS: _("with gaps")}
 
 
 def humidity_doubt(days: int) -> float:

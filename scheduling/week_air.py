@@ -10,6 +10,7 @@ from datetime import date, timedelta
 import numpy as np
 
 from fleet.models import ClimateDay, Room, Site
+from scheduling.air_state import drift_sentences
 
 # All figures are priors: common practice, no source.
 LATELY_DAYS, BEFORE_DAYS = 7, 28
@@ -39,7 +40,7 @@ class AirNote:
 
 
 def air_notes(site: Site, today: date) -> list[AirNote]:
-    """Return what is worth a sentence of each room with instruments; two queries whatever their number."""
+    """Return what is worth a sentence of each room with instruments; five queries whatever their number."""
     first = today - timedelta(days=LATELY_DAYS + BEFORE_DAYS - 1)
     days: dict[int, list[AirDay]] = defaultdict(list)
     rows = ClimateDay.objects.filter(room__site=site, date__gte=first, date__lte=today)
@@ -48,7 +49,8 @@ def air_notes(site: Site, today: date) -> list[AirNote]:
     ):
         days[room].append(AirDay(day, rh, readings, doubtful))
     rooms = Room.objects.filter(site=site, pk__in=days, instruments__retired_on=None).distinct()
-    return [note for room in rooms for note in _notes(room, days[room.pk], today)]
+    drifts = [AirNote(room, words, about_sensor=True) for room, words in drift_sentences(site, today)]
+    return [note for room in rooms for note in _notes(room, days[room.pk], today)] + drifts
 
 
 def _notes(room: Room, days: Sequence[AirDay], today: date) -> list[AirNote]:

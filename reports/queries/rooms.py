@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -72,15 +72,25 @@ def _rooms_now(rows: SiteQuerySet[Room], site: Site, today: date, now: datetime)
         last_rh=Subquery(latest.values("rh")[:1]),
     )
     spans = {row["room"]: row for row in _spans(site, today)}
-    sensed = set(
-        Sensor.objects.of_site(site)
-        .filter(Q(last_day__isnull=True) | Q(last_day__gte=today))
-        .values_list("room_id", flat=True)
-    )
+    sensors = list(Sensor.objects.of_site(site).order_by("first_day", "pk"))
+    sensed = {one.room_id for one in sensors if one.last_day is None or one.last_day >= today}
+    corrections = {one.room_id: one for one in sensors if one.first_day <= today}
     sources = air_sources(site)
-    return [
+    found = [
         _room_now(room, spans.get(room.pk), room.pk in sensed, now, sources.get(room.pk)) for room in rooms
     ]
+    return [_as_checked(air, corrections.get(air.room.pk)) for air in found]
+
+
+def _as_checked(air: RoomAirNow, sensor: Sensor | None) -> RoomAirNow:
+    """Read the humidity of now with the sensor's check, as the days are read."""
+    if air.rh is None or air.time is None or sensor is None:
+        return air
+    day = timezone.localdate(air.time)
+    if not sensor.first_day <= day <= (sensor.last_day or day):
+        return air
+    rh = sensor.humidity_slope * air.rh + sensor.humidity_offset
+    return replace(air, rh=min(max(rh, 0.0), 1.0))
 
 
 def _spans(site: Site, today: date) -> Iterable[Mapping[str, Any]]:

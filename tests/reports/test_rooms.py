@@ -34,6 +34,19 @@ def test_air_now_is_the_latest_trusted_reading(room):
     assert room_now(room, TODAY, NOW).rh == 0.31
 
 
+def test_air_now_is_corrected_as_the_days_are(room):
+    reading(room, 2, 0.30)
+    Sensor.objects.create(
+        site=room.site,
+        name="S",
+        room=room,
+        first_day=TODAY - timedelta(days=9),
+        humidity_slope=1.1,
+        humidity_offset=-0.02,
+    )
+    assert room_now(room, TODAY, NOW).rh == pytest.approx(0.31)
+
+
 def test_thirty_days_have_their_driest_dampest_and_mean(room):
     make.make_climate(room, TODAY - timedelta(days=29), 30, make.steady(20, 0.40))
     make.make_climate(room, TODAY - timedelta(days=60), 31, make.steady(20, 0.90))

@@ -7,7 +7,8 @@ from datetime import timedelta
 import pytest
 
 from fleet.models import Sensor
-from scheduling.air_state import air_line, air_troubles, humidity_doubt
+from scheduling.air_state import air_troubles, drift_sentences, humidity_doubt
+from scheduling.week_air import air_notes
 from tests import factories as make
 from tests.factories import TODAY
 
@@ -32,7 +33,6 @@ def troubles(room):
 def test_a_fresh_record_without_gaps_has_no_trouble(room):
     make.make_climate(room, days_ago(60), 61)
     assert troubles(room) == []
-    assert air_line(room.site, TODAY) == ""
 
 
 def test_a_silent_room_is_named_with_its_first_day_and_what_it_does(room):
@@ -43,7 +43,6 @@ def test_a_silent_room_is_named_with_its_first_day_and_what_it_does(room):
     # Half of 80 %: 1.2816 · 0.04 · sqrt(1 − 0.88²⁰), priors of the room's weather: 4.9 % humidity.
     assert one.doubt == pytest.approx(0.0493, abs=5e-4)
     assert "within ± 5 %" in one.effect
-    assert air_line(room.site, TODAY) == "Sensors to look at: Elm Hall silent since 16 November."
 
 
 def test_a_sensor_that_sends_only_what_cannot_be_is_silent_too(room):
@@ -60,7 +59,6 @@ def test_doubtful_readings_and_gaps_are_named_since_they_began(room):
     assert troubles(room) == [("doubtful", days_ago(3))]
     room.climate_days.filter(date__gt=days_ago(15), date__lt=days_ago(9)).update(hours_covered=3, doubtful=0)
     assert ("gaps", days_ago(14)) in troubles(room)
-    assert "gaps" not in air_line(room.site, TODAY)
 
 
 def test_a_sensor_that_leaves_its_neighbours_is_drifting(room):
@@ -76,7 +74,10 @@ def test_a_sensor_that_leaves_its_neighbours_is_drifting(room):
     (one,) = [one for one in air_troubles(room.site, TODAY) if one.word == "drifting"]
     assert one.room == room
     assert "+12 %" in one.sentence
-    assert "Elm Hall drifting since" in air_line(room.site, TODAY)
+    ((named, line),) = drift_sentences(room.site, TODAY)
+    assert named == room
+    assert line.startswith("its sensor has been leaving its neighbours since ")
+    assert any("leaving its neighbours" in note.sentence for note in air_notes(room.site, TODAY))
     room.outdoors = True
     room.save()
     assert not [one for one in air_troubles(room.site, TODAY) if one.word == "drifting"]
