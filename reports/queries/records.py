@@ -119,11 +119,9 @@ def withdrawn(instrument: Instrument) -> list[ChangeLine]:
 def _differences(change: RecordChange) -> list[Difference]:
     if change.what == RecordChange.What.ENTERED:
         return []
-    return [
-        Difference(NAMES[name], _text(before), _text(after))
-        for name, (before, after) in change.values.items()
-        if name in NAMES
-    ]
+    # A database may keep the names of a JSON value in an order of its own.
+    told = [(said, change.values[name]) for name, said in NAMES.items() if name in change.values]
+    return [Difference(said, _text(before), _text(after)) for said, (before, after) in told]
 
 
 def _text(value: Any) -> str:
