@@ -148,8 +148,9 @@ class Search:
         """Draft, choose and prove; False when the time ran out before the search was done."""
         self._tell("drafting the plan")
         joint = self._join(relaxed)
-        sets = [joint.visits, *relaxed.paths[-SHAKES:], *self._shaken(relaxed.prices)]
-        self._draft_from(relaxed.prices, [relaxed.likely, joint.visits])
+        former = self._former()
+        sets = [joint.visits, *former, *relaxed.paths[-SHAKES:], *self._shaken(relaxed.prices)]
+        self._draft_from(relaxed.prices, [relaxed.likely, joint.visits, *former])
         self._tell("deciding between visits that nearly tie")
         self._choose(relaxed, sets, 0.6 if self.small else 0.9)
         if proven(self.draft.cost(), self.target):
@@ -163,6 +164,15 @@ class Search:
             self._choose(relaxed, sets, 0.95)
             return not self.cut_short and self.clock.left() > 0
         return finished
+
+    def _former(self) -> list[Bools]:
+        """The visits of the plan being replaced, as far as they can still be: staying is free."""
+        if not self.moves:
+            return []
+        visits = self.draft.held.copy()
+        for index, job in enumerate(self.problem.jobs):
+            visits[index, [week - 1 for week in job.previous]] = True
+        return [visits & (self.whole.possible | self.draft.held)]
 
     def _join(self, relaxed: Relaxed) -> Joint:
         """The bound with every instrument's order rules kept, where there are any."""
