@@ -33,7 +33,13 @@ def season_plan(request: HttpRequest, pk: int | None = None) -> HttpResponse:
         "works_here": works_here(request),
         "draft": DraftForm(today=today, first=_asked_start(request)),
     }
-    return render(request, "reports/season_plan.html", context)
+    return render(request, f"reports/{_season_part(request)}.html", context)
+
+
+def _season_part(request: HttpRequest) -> str:
+    """Return the template asked for: a visit taken up changes the table alone."""
+    asked = request.htmx  # type: ignore[attr-defined]
+    return "season_board" if asked and not asked.history_restore_request else "season_plan"
 
 
 def works_here(request: HttpRequest) -> bool:
