@@ -43,6 +43,7 @@ class PlanLine:
     closed: dict[int, str]
     waits: tuple[Waits, ...]
     people: tuple[int | None, ...]
+    spacing_weeks: int = 1
 
     @property
     def weeks(self) -> int:
@@ -80,6 +81,7 @@ def _rows(plan: SeasonPlan, setup: SeasonSetup) -> Iterator[LineCosts]:
             cost=np.ascontiguousarray(setup.problem.jobs[n].cost[above], dtype="<f8").tobytes(),
             barred={str(week): why for week, why in setup.wishes.closed.get(n, {}).items()},
             rules=rules[n],
+            spacing_weeks=setup.problem.jobs[n].spacing,
             people=[ids[person] for person in setup.problem.eligible(n)],
         )
 
@@ -104,6 +106,7 @@ def _line(row: LineCosts, weeks: int) -> PlanLine:
             for rule in row.rules
         ),
         people=tuple(row.people),
+        spacing_weeks=row.spacing_weeks,
     )
 
 

@@ -132,6 +132,9 @@ def _broken(
     line = lines.get((visit.instrument_id, visit.kind))
     if line is not None and week in line.closed:
         yield f"the week is closed to it: {line.closed[week]}"
+    if line is not None:
+        planned = [week_in(plan, v.week) for v in same if v.kind == visit.kind and not v.dated]
+        yield from _too_near(line, week, planned)
     now: dict[str, list[int]] = defaultdict(list)
     for other in same:
         now[other.kind].append(week_in(plan, other.week))
@@ -142,6 +145,12 @@ def _broken(
     for words, told in _order_broken(visit.instrument_id, lines, then, plan):
         if words not in before:
             yield told
+
+
+def _too_near(line: PlanLine, week: int, others: Iterable[int]) -> Iterable[str]:
+    apart = min((abs(week - other) for other in others), default=line.spacing_weeks)
+    if apart < line.spacing_weeks:
+        yield f"two of its visits would be {apart} and not {line.spacing_weeks} weeks apart"
 
 
 def _order_broken(

@@ -143,7 +143,7 @@ def season_setup(
     cost, days_out = _costs(site, season, facts.lines, model, wishes, since_last, after)
     standing = Standing(facts.lines, _done(season, facts.lines, wishes.dated), since_last, after)
     problem = SeasonProblem(
-        jobs=tuple(_jobs(facts.lines, cost, days_out, offered, wishes, previous)),
+        jobs=tuple(_jobs(facts.lines, cost, days_out, offered, wishes, previous, rules)),
         weeks=season.weeks,
         people=offered.names,
         hours=hours,
@@ -186,6 +186,7 @@ def _jobs(
     offered: HoursOffered,
     wishes: Wishes,
     previous: Previous,
+    ruled: bool,
 ) -> list[Job]:
     return [
         Job(
@@ -198,6 +199,7 @@ def _jobs(
             barred=wishes.barred(n),
             people=offered.able(line.subject.service),
             previous=previous.get((line.instrument_id, line.subject.service), ()),
+            spacing=line.spacing_weeks if ruled else 1,
         )
         for n, line in enumerate(lines)
     ]

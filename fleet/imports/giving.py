@@ -90,9 +90,8 @@ def _is_needed(table: Table, column: Column, records: list[Record]) -> bool:
     """Return whether leaving a column out would lose something."""
     if table is tables.SERVICE_KINDS:
         start = service_kinds.default_records()
-        standard = [
-            start.get(table.key_of(record), (0, service_kinds.OF_ADDED_KIND))[1] for record in records
-        ]
+        added = service_kinds.UNLESS_SAID | service_kinds.OF_ADDED_KIND
+        standard = [start.get(table.key_of(record), (0, added))[1] for record in records]
         return any(
             one[column.name] != record[column.name] for one, record in zip(standard, records, strict=True)
         )

@@ -12,7 +12,9 @@ from fleet.imports.tables import KIND_COLUMNS, SERVICE_KINDS, Key, Record
 from fleet.models import ServiceKind, ServiceRule, Site
 from fleet.refusal import Refused
 
-FIGURES = ("tolerance", "weight", "hours", "interval_days")
+FIGURES = ("tolerance", "weight", "hours", "interval_days", "spacing_weeks")
+# What a figure is that a kind the site adds may leave open.
+UNLESS_SAID: Record = {"spacing_weeks": 1}
 OF_ADDED_KIND: Record = {"unit": "", "instrument_kinds": [], "position": 100}
 
 Stored = dict[Key, tuple[int, Record]]
@@ -30,6 +32,7 @@ def default_records() -> Stored:
                 "weight": default.weight * defaults.USE_WEIGHT[use_class],
                 "hours": default.hours,
                 "interval_days": default.intervals_days[place],
+                "spacing_weeks": 1,
                 "unit": default.unit,
                 "instrument_kinds": list(default.instrument_kinds),
                 "position": position,
@@ -65,7 +68,8 @@ def complete(rows: list[Row], stored: Stored, findings: Findings) -> list[Row]:
             ]
         for row in listed:
             before = stored.get(SERVICE_KINDS.key_of(row.record), (0, model))[1]
-            record = {name: before[name] for name in FIGURES if name in before} | row.record | whole
+            kept = {name: before[name] for name in FIGURES if name in before}
+            record = UNLESS_SAID | kept | row.record | whole
             missing = [name for name in FIGURES if name not in record]
             if missing:
                 findings.add(_open_figure(row, missing[0]))

@@ -328,6 +328,7 @@ SERVICE_KINDS = Table(
         Column("weight", Number(0, 1e6), empty_keeps=True),
         Column("hours", Number(0, 1000, above=True), empty_keeps=True),
         Column("interval_days", Whole(1, 100_000), empty_keeps=True),
+        Column("spacing_weeks", Whole(1, 60), default=1, empty_keeps=True, extra=True),
         Column("unit", Text(16), "service_kind__unit", empty_keeps=True, extra=True),
         Column(
             "instrument_kinds",

@@ -41,6 +41,9 @@ class ServiceRule(models.Model):
     weight = models.FloatField(help_text="weight of a day out of tolerance")
     hours = models.FloatField(help_text="usual hours of one service")
     interval_days = models.PositiveIntegerField(help_text="interval of the calendar rule")
+    spacing_weeks = models.PositiveSmallIntegerField(
+        default=1, help_text="least weeks from one planned visit to the next"
+    )
 
     objects = SiteQuerySet.as_manager()
     site_path = "service_kind__site"
@@ -53,6 +56,7 @@ class ServiceRule(models.Model):
                 condition=Q(tolerance__gt=0, weight__gte=0, hours__gt=0, interval_days__gt=0),
                 name="service_rule_positive",
             ),
+            models.CheckConstraint(condition=Q(spacing_weeks__gt=0), name="service_rule_spaced"),
         ]
 
     def __str__(self) -> str:

@@ -38,6 +38,7 @@ class Line:
     instrument_id: int
     weight: float
     hours: float
+    spacing_weeks: int = 1
 
     def room_on(self, day: date) -> str:
         """Return where the instrument stands on a day, by what is known."""
@@ -174,6 +175,7 @@ class Catalogue:
                 instrument_id=instrument.pk,
                 weight=rule.weight,
                 hours=rule.hours,
+                spacing_weeks=rule.spacing_weeks,
             )
             for rule in self.rules[instrument.use_class]
             if applies(rule.service_kind.instrument_kinds, instrument.kind)

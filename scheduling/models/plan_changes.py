@@ -43,6 +43,7 @@ class LineCosts(models.Model):
     cost = models.BinaryField(help_text="float64, the part above the diagonal, row by row")
     barred = models.JSONField(default=dict, help_text="by number of the week: why it is closed")
     rules = models.JSONField(default=list, help_text="what a visit waits for")
+    spacing_weeks = models.PositiveSmallIntegerField(default=1)
     people = models.JSONField(default=list, help_text="who can do it; null is somebody without a name")
 
     objects = SiteQuerySet.as_manager()

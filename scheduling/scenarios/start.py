@@ -113,6 +113,7 @@ def _in_use(line: Line, use_class: str, rule: ServiceRule) -> Line:
         line,
         weight=rule.weight,
         hours=rule.hours,
+        spacing_weeks=rule.spacing_weeks,
         subject=replace(
             subject,
             use_class=use_class,

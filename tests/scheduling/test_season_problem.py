@@ -1,12 +1,14 @@
 from datetime import UTC, date, datetime, time, timedelta
+from itertools import pairwise
 
 import numpy as np
 import pytest
 
 from fleet.models import ServiceRule
 from fleet.refusal import Refused
-from scheduling import forecasting
+from scheduling import forecasting, planning
 from scheduling.inputs import fleet_facts, hours_offered
+from scheduling.move_effects import effects
 from scheduling.season_problem import Season, calendar_intervals, season_setup
 from tests.factories import (
     MONDAY,
@@ -250,3 +252,21 @@ def test_the_calendar_knows_intervals_last_services_and_dated_tunings(site):
     assert (tuning.days, tuning.last_day, tuning.weight, tuning.dated) == (14, -35, 8.0, (4,))
     never_done = (TODAY - timedelta(days=60) - MONDAY).days
     assert (voicing.days, voicing.last_day, voicing.weight, voicing.dated) == (60, never_done, 4.0, ())
+
+
+def test_visits_keep_the_weeks_apart_that_the_site_asks_for_and_a_nearer_move_says_so():
+    site = make_site()
+    instrument = make_instrument(make_room(site), "U-1", use_class="concert")
+    make_service(instrument, TODAY - timedelta(days=60))
+    make_person(site, hours_per_week=4.0)
+    ServiceRule.objects.of_site(site).filter(service_kind__kind="tuning").update(spacing_weeks=3)
+    plan = planning.make_season_plan(site, planning.Wanted(MONDAY, 8, time_limit=20), TODAY)
+    tunings = list(plan.visits.filter(kind="tuning").order_by("week"))
+    weeks = [visit.week for visit in tunings]
+    assert len(weeks) > 1
+    assert min((b - a).days for a, b in pairwise(weeks)) >= 21
+    near = weeks[0] + timedelta(weeks=1) if weeks[0] < weeks[1] - timedelta(weeks=1) else None
+    said = {effect.week: effect.broken for effect in effects(tunings[1], TODAY)}
+    assert said[near] == ("two of its visits would be 1 and not 3 weeks apart",)
+    free = planning.set_up(site, planning.Wanted(MONDAY, 8, rules="none"), TODAY)
+    assert {job.spacing for job in free.problem.jobs} == {1}

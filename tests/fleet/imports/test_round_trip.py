@@ -134,9 +134,12 @@ class Draw:
                 weight=self(st.floats(0, 50)),
                 hours=self(st.floats(0.01, 50)),
                 interval_days=self(st.integers(1, 2000)),
+                spacing_weeks=self(st.integers(1, 60)),
             )
         rules = models.ServiceRule.objects.filter(service_kind__site=site, service_kind__kind="tuning")
-        rules.filter(use_class="concert").update(tolerance=self(st.floats(0.01, 50)))
+        rules.filter(use_class="concert").update(
+            tolerance=self(st.floats(0.01, 50)), spacing_weeks=self(st.integers(1, 3))
+        )
         voicing = models.ServiceKind.objects.get(site=site, kind="voicing")
         voicing.position = self(st.sampled_from([3, 50]))
         voicing.save()
