@@ -4,6 +4,7 @@ from django.contrib import admin
 from django.http import HttpRequest
 
 from scheduling.models import (
+    Appointment,
     DraftOrder,
     Forecast,
     ForecastRun,
@@ -13,6 +14,8 @@ from scheduling.models import (
     PutOff,
     Scenario,
     SeasonPlan,
+    Unplaced,
+    WeekPlan,
 )
 
 
@@ -86,3 +89,24 @@ class PlanChangeAdmin(admin.ModelAdmin):
 
     def has_delete_permission(self, request: HttpRequest, obj: PlanChange | None = None) -> bool:
         return False
+
+
+@admin.register(WeekPlan)
+class WeekPlanAdmin(admin.ModelAdmin):
+    list_display = ("site", "week", "number", "made_at", "outcome", "cost", "gap")
+    list_filter = ("site",)
+    list_select_related = ("site",)
+
+
+@admin.register(Appointment)
+class AppointmentAdmin(admin.ModelAdmin):
+    list_display = ("visit", "technician", "room", "starts_at", "ends_at", "week_plan")
+    list_filter = ("week_plan__site",)
+    list_select_related = ("visit__instrument", "technician", "room", "week_plan__site")
+
+
+@admin.register(Unplaced)
+class UnplacedAdmin(admin.ModelAdmin):
+    list_display = ("visit", "hours", "reason", "moves_to", "week_plan")
+    list_filter = ("week_plan__site",)
+    list_select_related = ("visit__instrument", "week_plan__site")
