@@ -82,15 +82,18 @@ class AirPath:
         array, shape (m, q)
             F with F F' the covariance.
         """
-        parts = [weights @ self.season_doubt]
+        open_days = np.flatnonzero(self.doubtful)  # the others add nothing, and are most of a long record
+        parts = [np.einsum("md,dp->mp", weights[:, open_days], self.season_doubt[open_days])]
         for noise in self.noises:
-            active = np.flatnonzero(noise.sd)
-            if not active.size:
+            active = np.flatnonzero((noise.sd > 0) | (noise.keep > 0))
+            if not noise.sd.any():
                 continue
-            band = np.ones((2, len(noise.keep)))
-            band[0] = -noise.keep  # row above the diagonal of the transposed recursion
-            spread = solve_banded((0, 1), band, weights.T, check_finite=False)
-            parts.append((spread[active] * noise.sd[active, None]).T)
+            keep = noise.keep[active]
+            keep[1:][np.diff(active) > 1] = 0.0  # what comes before a stretch is known
+            band = np.ones((2, len(active)))
+            band[0] = -keep  # row above the diagonal of the transposed recursion
+            spread = solve_banded((0, 1), band, weights[:, active].T, check_finite=False)
+            parts.append((spread * noise.sd[active, None]).T)
         return np.hstack(parts)
 
     def since(self, place: int) -> AirPath:
