@@ -68,6 +68,7 @@ class WeekPage:
     days: list[DayPage]
     unplaced: list[Unplaced]
     without_day: list[PlannedVisit]
+    recorded: list[tuple[PlannedVisit, Service]]
     hours: float
     free: float | None
     cautions: list[str]
@@ -107,6 +108,13 @@ def week_page(site: Site, monday: date, user: Any | None = None) -> WeekPage:
             if visit.pk not in told
             and (visit.instrument_id, visit.kind) not in done
             and (user is None or not visit.technician or _is(visit.technician, user))
+        ],
+        recorded=[
+            (visit, done[visit.instrument_id, visit.kind])
+            for visit in visits
+            if visit.pk not in told
+            and (visit.instrument_id, visit.kind) in done
+            and (user is None or _is(visit.technician, user))
         ],
         hours=sum(stint.hours for day in days for stint in day.stints),
         free=_free(layout, rows, user),

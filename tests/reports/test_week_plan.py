@@ -147,6 +147,15 @@ def test_recorded_work_says_so_and_has_no_button_to_record_it_again(client, scho
     assert f"/record/{grand.pk}/tuning/" not in text
 
 
+def test_what_was_recorded_before_the_week_was_laid_out_again_is_still_told(client, school):
+    site, user, _ = school
+    make.make_service(site.instruments.get(tag="G-1"), MONDAY, technician="Ida Thorn")
+    lay_out(site)
+    text = page(client, user)
+    assert re.search(r"Recorded already.*G-1</a> tuning.*Monday</a>.*Ida Thorn", text, re.S)
+    assert "Nothing is planned for you in this week." in text
+
+
 def test_concerts_and_absences_stand_on_their_day(client, school):
     site, user, _ = school
     make.make_booking(
