@@ -1,4 +1,7 @@
-"""Changes to a season plan by people: hold, release, move, approve; each keeps a row of who did what when."""
+"""Changes to a season plan by people: hold, release, move, approve; each keeps a row of who did what when.
+
+What is held is a fact, yet no forecast rests on it, so nobody is told that facts have changed.
+"""
 
 from __future__ import annotations
 
