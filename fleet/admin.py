@@ -221,3 +221,29 @@ class HeldVisitAdmin(admin.ModelAdmin):
     list_display = ("instrument", "kind", "week")
     list_filter = ("instrument__site", "kind")
     list_select_related = ("instrument",)
+
+
+@admin.register(models.WayIn)
+class WayInAdmin(admin.ModelAdmin):
+    list_display = ("name", "site", "room", "made_at", "last_used_at", "readings_taken", "revoked_at")
+    list_filter = ("site",)
+    list_select_related = ("site", "room")
+
+    def has_add_permission(self, request: HttpRequest) -> bool:
+        """A secret is shown once, on the page that makes it."""
+        return False
+
+
+@admin.register(models.ReadingsUpload)
+class ReadingsUploadAdmin(admin.ModelAdmin):
+    list_display = ("file_name", "site", "room", "made_at", "state", "new", "changed", "same")
+    list_filter = ("site", "state")
+    list_select_related = ("site", "room")
+
+    def has_add_permission(self, request: HttpRequest) -> bool:
+        """Files are brought on the page, which looks at them."""
+        return False
+
+    def has_change_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:
+        """What became of a file is not for changing."""
+        return False

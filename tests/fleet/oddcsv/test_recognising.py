@@ -5,7 +5,10 @@ from __future__ import annotations
 import codecs
 import csv
 import io
+import subprocess
+import sys
 from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -246,6 +249,13 @@ def test_choices_of_whatever_origin_are_checked(said):
     assert choices_of(good).document()["meanings"] == ["stamp"]
     with pytest.raises(Refused):
         choices_of({**good, **said} if said else {})
+
+
+def test_odd_files_are_read_where_django_cannot_be_imported():
+    program = "import sys; sys.modules['django'] = None; import fleet.oddcsv.meaning, fleet.oddcsv.reading"
+    root = Path(__file__).resolve().parents[3]
+    done = subprocess.run([sys.executable, "-c", program], cwd=root, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
 
 
 # What holds for any date, number and table
