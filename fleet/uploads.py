@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+import shutil
 from collections.abc import Iterable, Mapping
 from datetime import datetime, timedelta
 from functools import partial
@@ -197,7 +198,8 @@ def ask_to_store(upload: ReadingsUpload) -> None:
         raise Refused(questions[0][1], column=questions[0][0], accepted="an answer to this question")
     row.state, row.cancel_asked, row.trouble, row.lines_read = UploadState.WAITING, False, "", 0
     row.save()
-    transaction.on_commit(partial(store_upload.delay, row.pk))
+    # Without its broker the row waits for the next tick, which asks the database.
+    transaction.on_commit(partial(store_upload.delay, row.pk), robust=True)
 
 
 def cancel(upload: ReadingsUpload, now: datetime) -> bool:
@@ -223,4 +225,22 @@ def forget_old(now: datetime) -> int:
     count = old.update(state=UploadState.FORGOTTEN, finished_at=now)
     for path in paths:
         path.unlink(missing_ok=True)
+    _sweep(now)
     return count
+
+
+def _sweep(now: datetime) -> None:
+    """Delete what has lain in the folder for long and belongs to no file that waits."""
+    folder = Path(settings.UPLOADS_DIR)
+    if not folder.is_dir():
+        return
+    before = (now - 2 * KEPT_FOR).timestamp()
+    old = [path for path in folder.iterdir() if path.stat().st_mtime < before]
+    if old:
+        live = ReadingsUpload.objects.filter(state__in=(*AT_REST, UploadState.WAITING, *AT_WORK))
+        kept = set(live.values_list("stored_as", flat=True))
+        for path in old:
+            if path.is_dir():
+                shutil.rmtree(path, ignore_errors=True)
+            elif path.name not in kept:
+                path.unlink(missing_ok=True)

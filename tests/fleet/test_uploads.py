@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -268,6 +269,19 @@ def test_files_that_nobody_comes_back_to_are_deleted_after_a_day(hall, settings)
     assert files(settings) == []
     with pytest.raises(Refused, match="no choices"):
         uploads.choose(upload, {}, hall)
+
+
+def test_what_a_killed_worker_left_is_swept_away_and_what_waits_is_kept(hall, settings):
+    upload = bring(hall, text(5))
+    uploads.ask_to_store(upload)
+    folder = Path(settings.UPLOADS_DIR)
+    (folder / "spool-left").mkdir()
+    (folder / "stray").write_bytes(b"x")
+    long_ago = (NOW - timedelta(days=3)).timestamp()
+    for path in folder.iterdir():
+        os.utime(path, (long_ago, long_ago))
+    uploads.forget_old(NOW)
+    assert files(settings) == [uploads.path_of(upload)]
 
 
 def test_too_large_files_and_too_many_are_refused_and_not_kept(hall, settings, monkeypatch):
