@@ -1,4 +1,8 @@
-"""Steps that tests run in processes and on a database of their own: ``python -m tests.actor STEP + STEP``."""
+"""Steps that tests run in processes and on a database of their own: ``python -m tests.actor STEP + STEP``.
+
+``python -m tests.actor nursery`` reads requests line by line and forks a process for each, so that what they
+all load is loaded once. It never touches the database itself.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +10,7 @@ import json
 import os
 import sys
 import time
+import traceback
 from datetime import timedelta
 from pathlib import Path
 
@@ -17,7 +22,7 @@ django.setup()
 from django.core.management import call_command  # noqa: E402
 from django.utils import timezone  # noqa: E402
 
-from fleet.models import Site  # noqa: E402
+from fleet.models import Instrument, Site  # noqa: E402
 from fleet.weeks import monday_before  # noqa: E402
 from scheduling import letters, outbox  # noqa: E402
 from scheduling.models import Heartbeat, Letter  # noqa: E402
@@ -28,7 +33,19 @@ DIED = 7
 
 def prepare(people: str) -> None:
     """Migrate, and store a site with so many technicians, each with one visit in the current week."""
+    migrate()
+    settle(people)
+
+
+def migrate() -> None:
+    """Bring the database to its newest form."""
     call_command("migrate", verbosity=0)
+
+
+def settle(people: str) -> None:
+    """Store a site with so many technicians, each with one visit this week, instead of all others."""
+    Instrument.objects.all().delete()
+    Site.objects.all().delete()
     site = factories.make_site("Halvermoor Conservatory", mail_sender="care@halvermoor.example")
     instrument = factories.make_instrument(factories.make_room(site, "Room 12"), "U-12")
     monday = monday_before(site.local_date(timezone.now()))
@@ -74,9 +91,41 @@ def show() -> None:
     print(json.dumps({"letters": list(rows), "beat": beat.at.isoformat() if beat else None}))  # noqa: T201
 
 
+def nursery() -> None:
+    """Fork a process for each request and answer with its number; tell how a process ended when asked."""
+    for line in iter(sys.stdin.readline, ""):
+        asked = json.loads(line)
+        if "steps" in asked:
+            child = os.fork()
+            if not child:
+                _live(asked["steps"], asked["log"])
+            answer = child
+        else:
+            ended, status = os.waitpid(asked["process"], 0 if asked["wait"] else os.WNOHANG)
+            answer = os.waitstatus_to_exitcode(status) if ended else None
+        print(json.dumps(answer), flush=True)  # noqa: T201
+
+
+def _live(steps: str, log: str) -> None:
+    """Be the process that runs these steps, and end with it."""
+    output = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
+    for stream in (1, 2):
+        os.dup2(output, stream)
+    code = 1
+    try:
+        main(steps.split())
+        code = 0
+    except BaseException:
+        traceback.print_exc()
+    finally:
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(code)
+
+
 def main(words: list[str]) -> None:
     """Run the steps, which are separated by a plus."""
-    steps = {step.__name__: step for step in (prepare, compose, send, age, show)}
+    steps = {step.__name__: step for step in (prepare, migrate, settle, compose, send, age, show, nursery)}
     for line in " ".join(words).split(" + "):
         name, *arguments = line.split()
         steps[name](*arguments)

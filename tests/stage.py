@@ -77,6 +77,61 @@ class Stage:
             process.wait(20)
 
 
+@dataclass
+class Nursery:
+    """Processes forked from one that has loaded everything; each is as mortal as any other."""
+
+    process: subprocess.Popen[str]
+    folder: Path
+    born: int = 0
+
+    def ask(self, **request: Any) -> Any:
+        """Ask the nursery and return its answer."""
+        assert self.process.stdin is not None
+        assert self.process.stdout is not None
+        self.process.stdin.write(json.dumps(request) + "\n")
+        self.process.stdin.flush()
+        return json.loads(self.process.stdout.readline())
+
+    def start(self, steps: str) -> tuple[int, Path]:
+        """Start the actor's steps and return the process with the file of what it prints."""
+        self.born += 1
+        log = self.folder / f"born-{self.born}"
+        return self.ask(steps=steps, log=str(log)), log
+
+    def end(self, process: int, wait: bool = True) -> int | None:
+        """Return how a process ended, None where it has not and nobody waits."""
+        return self.ask(process=process, wait=wait)
+
+    def act(self, steps: str, expected: int = 0) -> str:
+        """Run steps to their end and return what they printed."""
+        process, log = self.start(steps)
+        code, said = self.end(process), log.read_text()
+        assert code == expected, said
+        return said
+
+    def show(self, before: str = "") -> dict[str, Any]:
+        """Return the letters and the last beat."""
+        return json.loads(self.act(f"{before} + show" if before else "show"))
+
+
+@contextmanager
+def nursery(stage: Stage) -> Iterator[Nursery]:
+    """Yield a nursery on a stage whose database is ready."""
+    with subprocess.Popen(
+        [sys.executable, "-m", "tests.actor", "nursery"],
+        cwd=ROOT,
+        env=stage.env,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as process:
+        one = Nursery(process, stage.folder)
+        one.act("migrate")
+        yield one
+        process.stdin.close()  # type: ignore[union-attr]
+
+
 @contextmanager
 def staged(folder: Path, **env: str) -> Iterator[Stage]:
     """Yield a stage whose database is of the kind under test, empty and its own."""
