@@ -1,9 +1,9 @@
 """Putting one more visit beside those that are placed, which stay where they are."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 
 from scheduling.engine.week.free import starts, without
-from scheduling.engine.week.layout import Sitting, price_of_leaving_out
+from scheduling.engine.week.layout import Sitting, price, price_of_leaving_out
 from scheduling.engine.week.problem import Span, WeekProblem
 from scheduling.engine.week.rules import (
     DRYING,
@@ -22,24 +22,29 @@ from scheduling.engine.week.rules import (
 )
 
 
-def one_by_one(problem: WeekProblem, placed: Sequence[Sitting] = ()) -> tuple[Sitting, ...]:
-    """Return what is placed and, dearest to leave out first, whatever finds a place beside it.
+def one_by_one(problem: WeekProblem) -> tuple[Sitting, ...]:
+    """Return whatever finds a place beside what was put in before, dearest to leave out first.
 
-    Work that other work rests on comes before it whatever its own price.
+    Work that other work rests on is put in before it, whatever its own price. Tried twice, and the cheaper
+    kept: with and without putting in first also what only has to be finished before.
     """
-    sittings = list(placed)
-    there = {one.visit for one in sittings}
-    for number in _dearest_first(problem):
-        if number not in there:
-            sittings += place(problem, sittings, number) or ()
+    tried = (_put_in(problem, _dearest_first(problem, also_earlier)) for also_earlier in (False, True))
+    return min(tried, key=lambda sittings: price(problem, sittings))
+
+
+def _put_in(problem: WeekProblem, order: Iterable[int]) -> tuple[Sitting, ...]:
+    sittings: list[Sitting] = []
+    for number in order:
+        sittings += place(problem, sittings, number) or ()
     return tuple(sorted(sittings, key=lambda one: (one.visit, one.number)))
 
 
-def _dearest_first(problem: WeekProblem) -> list[int]:
+def _dearest_first(problem: WeekProblem, also_earlier: bool) -> list[int]:
     order: dict[int, None] = {}
 
     def put(number: int, above: frozenset[int]) -> None:
-        for other in problem.visits[number].needs:
+        visit = problem.visits[number]
+        for other in (*visit.needs, *(visit.after if also_earlier else ())):
             if other not in above:
                 put(other, above | {number})
         order.setdefault(number)
