@@ -9,21 +9,24 @@ from fleet.weeks import mondays
 from scheduling.models import PlannedVisit, SeasonPlan
 from scheduling.planning import MOST_WEEKS
 
+RANKED = (SeasonPlan.State.APPROVED, SeasonPlan.State.REPLACED, SeasonPlan.State.DRAFT)
+
 
 def plans_by_week(site: Site, monday: date, weeks: int) -> dict[date, SeasonPlan]:
-    """Return the plan of each week as :func:`scheduling.planning.current_plan` would, in one query."""
+    """Return the plan of each week as :func:`scheduling.planning.current_plan` would, in one query.
+
+    A week that went by under a plan since replaced keeps that plan, for whoever looks back.
+    """
     last = monday + timedelta(weeks=weeks - 1)
     covering = SeasonPlan.objects.of_site(site).filter(
         start__lte=last, start__gt=monday - timedelta(weeks=MOST_WEEKS)
     )
-    plans = list(covering.only("start", "weeks", "state", "approved_at", "made_at"))
-    approved = [plan for plan in plans if plan.state == SeasonPlan.State.APPROVED]
-    drafts = [plan for plan in plans if plan.state == SeasonPlan.State.DRAFT]
-    approved.sort(key=lambda plan: (plan.approved_at or plan.made_at, plan.pk), reverse=True)
-    drafts.sort(key=lambda plan: (plan.made_at, plan.pk), reverse=True)
+    plans = list(covering.only("start", "weeks", "state", "approved_at", "made_at", "hours_offered"))
+    plans.sort(key=lambda plan: (plan.approved_at or plan.made_at, plan.pk), reverse=True)
+    ranked = [plan for state in RANKED for plan in plans if plan.state == state]
     found = {}
     for week in mondays(monday, weeks):
-        for plan in (*approved, *drafts):
+        for plan in ranked:
             if plan.start <= week < plan.start + timedelta(weeks=plan.weeks):
                 found[week] = plan
                 break

@@ -11,8 +11,9 @@ from enum import StrEnum
 from django.db.models import Q
 
 from fleet.models import Instrument, Person, Service, ServiceRule, Site, Term
-from fleet.weeks import monday_before, mondays
+from fleet.weeks import monday_before
 from scheduling.models import PlannedVisit, PutOff, SeasonPlan
+from scheduling.plans_ahead import plans_by_week
 
 LONGEST = timedelta(weeks=5 * 53)
 HUNDREDTH = Decimal("0.01")
@@ -84,34 +85,11 @@ def read_ledger(site: Site, first: date, last: date, names: bool = True) -> Ledg
         raise ValueError("the last day lies before the first, or more than five years after it")
     start, end = monday_before(first), monday_before(last) + timedelta(days=6)
     reading = _Reading(site)
-    plans = _plans_by_week(site, mondays(start, (end - start).days // 7 + 1))
+    plans = plans_by_week(site, start, (end - start).days // 7 + 1)
     entries = [*reading.planned(plans), *reading.done(start, end), *reading.put_off(plans)]
     if not names:
         entries = [replace(entry, person="") for entry in entries]
     return Ledger(site, start, end, tuple(entries), _offered(plans))
-
-
-def _plans_by_week(site: Site, weeks: list[date]) -> dict[date, SeasonPlan]:
-    """Return the plan in force of each week that has one, in one query."""
-    plans = [
-        plan
-        for plan in SeasonPlan.objects.of_site(site).filter(start__lte=weeks[-1])
-        if plan.start + timedelta(weeks=plan.weeks) > weeks[0]
-    ]
-    plans.sort(key=_rank, reverse=True)
-    found = {}
-    for week in weeks:
-        covering = (p for p in plans if p.start <= week < p.start + timedelta(weeks=p.weeks))
-        plan = next(covering, None)
-        if plan is not None:
-            found[week] = plan
-    return found
-
-
-def _rank(plan: SeasonPlan) -> tuple[bool, float, int]:
-    approved = plan.state == SeasonPlan.State.APPROVED
-    since = (plan.approved_at if approved else None) or plan.made_at
-    return approved, since.timestamp(), plan.pk
 
 
 def _offered(plans: dict[date, SeasonPlan]) -> dict[date, Decimal]:

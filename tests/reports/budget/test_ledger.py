@@ -61,6 +61,15 @@ def test_each_week_follows_the_plan_in_force_there(site, upright):
     ]
 
 
+def test_a_week_under_a_plan_since_replaced_keeps_its_visits_whatever_was_drafted_there(site, upright):
+    replaced = make.make_plan(
+        site, weeks=2, state=SeasonPlan.State.REPLACED, approved_at=datetime(2026, 11, 20, tzinfo=UTC)
+    )
+    make.make_visit(replaced, upright, hours=2.0)
+    make.make_visit(make.make_plan(site, weeks=2), upright, hours=4.0)
+    assert [entry.hours for entry in entries(site, Stand.PLANNED)] == [Decimal("2.00")]
+
+
 def test_a_service_counts_with_its_minutes_and_without_them_with_the_usual_hours(site, upright):
     make.make_person(site, "Ida Thorn", hour_cost=Decimal("60.00"))
     make.make_service(upright, MONDAY, minutes=100, technician="Ida Thorn")
