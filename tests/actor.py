@@ -20,12 +20,14 @@ os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
 django.setup()
 
 from django.core.management import call_command  # noqa: E402
+from django.db import transaction  # noqa: E402
 from django.utils import timezone  # noqa: E402
 
-from fleet.models import Instrument, Site  # noqa: E402
+from fleet.models import FactChange, Instrument, Site  # noqa: E402
+from fleet.signals import tell_facts_changed  # noqa: E402
 from fleet.weeks import monday_before  # noqa: E402
-from scheduling import letters, outbox  # noqa: E402
-from scheduling.models import Heartbeat, Letter  # noqa: E402
+from scheduling import forecasting, letters, outbox  # noqa: E402
+from scheduling.models import Forecast, Heartbeat, Letter  # noqa: E402
 from tests import factories  # noqa: E402
 
 DIED = 7
@@ -91,6 +93,28 @@ def show() -> None:
     print(json.dumps({"letters": list(rows), "beat": beat.at.isoformat() if beat else None}))  # noqa: T201
 
 
+def refresh() -> None:
+    """Make today's forecasts."""
+    site = Site.objects.get()
+    forecasting.refresh(site, site.local_date(timezone.now()))
+
+
+def record() -> None:
+    """Store a tuning of today and say so in the same transaction, as whoever enters facts does."""
+    site = Site.objects.get()
+    with transaction.atomic():
+        one = site.instruments.get()
+        factories.make_service(one, site.local_date(timezone.now()), left=0.0)
+        tell_facts_changed(site.pk, [one.pk])
+
+
+def forecasts() -> None:
+    """Print how many changes wait, and of how many forecasts how many know a service."""
+    known = Forecast.objects.filter(last_service__isnull=False).count()
+    told = {"waiting": FactChange.objects.count(), "made": Forecast.objects.count(), "known": known}
+    print(json.dumps(told))  # noqa: T201
+
+
 def nursery() -> None:
     """Fork a process for each request and answer with its number; tell how a process ended when asked."""
     for line in iter(sys.stdin.readline, ""):
@@ -125,7 +149,8 @@ def _live(steps: str, log: str) -> None:
 
 def main(words: list[str]) -> None:
     """Run the steps, which are separated by a plus."""
-    steps = {step.__name__: step for step in (prepare, migrate, settle, compose, send, age, show, nursery)}
+    known = (prepare, migrate, settle, compose, send, age, show, refresh, record, forecasts, nursery)
+    steps = {step.__name__: step for step in known}
     for line in " ".join(words).split(" + "):
         name, *arguments = line.split()
         steps[name](*arguments)

@@ -1,5 +1,6 @@
 """The same work in processes of its own, on PostgreSQL and Redis: killed workers, two beats, repeats."""
 
+import json
 import os
 import signal
 from collections.abc import Iterator
@@ -127,3 +128,16 @@ def test_a_worker_ends_in_peace_and_finishes_what_it_is_at(stage, manners):
     assert stage.started[-1].wait(30) == 0
     states = {letter["state"] for letter in stage.show()["letters"]}
     assert states <= {"sent", "due"}
+
+
+def test_a_record_entered_in_one_process_reaches_the_forecasts_through_the_queue(stage):
+    stage.act("prepare 1 + refresh")
+    worker(stage, "worker")
+
+    def told() -> dict[str, int]:
+        return json.loads(stage.act("forecasts"))
+
+    assert told() == {"waiting": 0, "made": 3, "known": 0}
+    stage.act("record")  # without a beat and with today's forecast made, only the signal wakes it
+    wait_for(lambda: told()["known"] and not told()["waiting"], why=lambda: stage.log("worker"))
+    assert told()["known"] == 1
