@@ -30,6 +30,7 @@ class Manners:
         self.hang_up_inside_data = False
         self.hang_up_after_data = False
         self.seconds_a_letter = 0.0
+        self.seconds_before_data = 0.0
         self.refused = ""
         self.tries = 0
         self.connections = 0
@@ -75,6 +76,8 @@ class Handler:
         self, server: Any, session: Any, envelope: Any, address: str, options: Any
     ) -> str:
         self.manners.tries += 1
+        if self.manners.seconds_before_data:
+            await asyncio.sleep(self.manners.seconds_before_data)
         if address == self.manners.refused:
             return "550 nobody here"
         if self.manners.to_recipient.startswith("250"):

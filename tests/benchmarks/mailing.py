@@ -131,8 +131,10 @@ def survive(letters: int, kills: int, seed: int) -> None:
     chance = random.Random(seed)
     with everything() as (post, queue):
         post.stage.act(f"prepare {letters} + compose")
-        # Slow enough for all the kills to fall while letters go out.
-        post.manners.seconds_a_letter = 0.05
+        # Slow enough for all the kills to fall while letters go out. The server takes its time before it asks
+        # for the data: one that thinks with the whole letter in hand takes it also when its sender is dead by
+        # then, and no sender can know.
+        post.manners.seconds_before_data = 0.05
         beat = post.stage.python(*CELERY, "config", "beat", "--pidfile=", log="beat")
         running = worker(post.stage)
         restarts = sorted(chance.sample(range(5, kills - 1), REDIS_RESTARTS))
