@@ -14,6 +14,7 @@ urlpatterns = [
     path("site/", views.choose_site, name="choose_site"),
     path("", views.this_week, name="this_week"),
     path("instruments/", views.instrument_list, name="instruments"),
+    path("instruments/as/<slug:form_name>/", views.instrument_file, name="instrument_file"),
     path("instruments/<int:pk>/", views.instrument, name="instrument"),
     path("instruments/<int:pk>/forecasts/", views.instrument_forecasts, name="instrument_forecasts"),
     path("instruments/<int:pk>/figures/<slug:kind>/", views.instrument_figure, name="instrument_figure"),

@@ -2,27 +2,19 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
 from django.utils.translation import gettext as _
-from openpyxl import Workbook
-from openpyxl.styles import Font
-from openpyxl.writer.excel import save_workbook
 
+from reports import tables
 from reports.budget.ledger import Ledger
 from reports.budget.paper import paper
 from reports.budget.statement import QUESTIONS, Row, Statement, Sum, set_out
-
-Cell = str | Decimal | None
-# A spreadsheet program takes a text that begins so for a formula; a quotation mark before it keeps it a text
-# (advice of the Open Worldwide Application Security Project on CSV injection, from memory, unverified).
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
+from reports.tables import CSV_TYPE, WORKBOOK_TYPE, Cell, Sheet
 
 
 @dataclass(frozen=True)
@@ -35,35 +27,21 @@ class Export:
 
 
 def as_csv(ledger: Ledger, by: str) -> bytes:
-    """Write every entry, one a line, as UTF-8 with the mark by which spreadsheet programs know it."""
-    text = io.StringIO(newline="")
-    writer = csv.writer(text)
-    writer.writerow(_entry_columns(ledger))
-    writer.writerows([_guarded(cell) for cell in line] for line in _entry_lines(ledger))
-    return text.getvalue().encode("utf-8-sig")
+    """Write every entry, one a line."""
+    return tables.as_csv([_entry_columns(ledger), *_entry_lines(ledger)])
 
 
 def as_workbook(ledger: Ledger, by: str) -> bytes:
     """Write a sheet for each question, the one asked first, and one of every entry."""
-    book = Workbook()
-    book.remove(book.active)
-    for name in [by, *(name for name in QUESTIONS if name != by)]:
-        statement = set_out(ledger, name)
-        _sheet(book, _("by %(question)s") % {"question": QUESTIONS[name].words}, _table(ledger, statement))
-    _sheet(book, _("entries"), [_entry_columns(ledger), *_entry_lines(ledger)])
-    file = io.BytesIO()
-    save_workbook(book, file)
-    return file.getvalue()
-
-
-def _sheet(book: Workbook, title: str, lines: Sequence[Sequence[Cell]]) -> None:
-    sheet = book.create_sheet(title)
-    for line in lines:
-        sheet.append([_guarded(cell) for cell in line])
-    for cell in sheet[1]:
-        cell.font = Font(bold=True)
-    sheet.freeze_panes = "B2"
-    sheet.column_dimensions["A"].width = 26
+    asked = [by, *(name for name in QUESTIONS if name != by)]
+    sheets = [
+        Sheet(
+            _("by %(question)s") % {"question": QUESTIONS[name].words}, _table(ledger, set_out(ledger, name))
+        )
+        for name in asked
+    ]
+    entries = Sheet(_("entries"), [_entry_columns(ledger), *_entry_lines(ledger)])
+    return tables.as_workbook([*sheets, entries])
 
 
 def _table(ledger: Ledger, statement: Statement) -> list[list[Cell]]:
@@ -102,10 +80,6 @@ def _entry_lines(ledger: Ledger) -> Iterator[list[Cell]]:
         ]
 
 
-def _guarded(cell: Cell) -> Cell:
-    return f"'{cell}" if isinstance(cell, str) and cell.startswith(FORMULA_STARTS) else cell
-
-
 def document(ledger: Ledger, by: str) -> dict[str, Any]:
     """Return the statement by one question as plain values; hours and money are decimal texts."""
     statement = set_out(ledger, by)
@@ -140,8 +114,8 @@ def _as_document(ledger: Ledger, by: str) -> bytes:
 
 
 EXPORTS = {
-    "csv": Export("CSV", "text/csv; charset=utf-8", as_csv),
-    "xlsx": Export("XLSX", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet", as_workbook),
+    "csv": Export("CSV", CSV_TYPE, as_csv),
+    "xlsx": Export("XLSX", WORKBOOK_TYPE, as_workbook),
     "pdf": Export("PDF", "application/pdf", paper),
     "json": Export("JSON", "application/json", _as_document),
 }

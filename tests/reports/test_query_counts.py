@@ -16,6 +16,8 @@ PATHS = (
     "/?who=all",
     "/instruments/",
     "/instruments/?service=tuning&state=out",
+    "/instruments/as/csv/",
+    "/instruments/as/xlsx/?service=tuning&state=out",
     "/instruments/{instrument}/",
     "/instruments/{instrument}/forecasts/",
     "/instruments/{instrument}/figures/tuning/",
