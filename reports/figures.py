@@ -43,6 +43,7 @@ class Figure:
     last: str
     today: str
     series: list[Series]
+    from_zero: bool = False
 
     def as_json(self) -> dict[str, Any]:
         """Return the figure as plain lists and texts."""

@@ -3,7 +3,7 @@
 from django.contrib.auth import views as auth
 from django.urls import path
 
-from reports import season_views, views, week_views
+from reports import fleet_views, season_views, views, week_views
 from reports.air import room_views as rooms
 from reports.air import views as air
 from reports.budget import views as budget
@@ -14,6 +14,9 @@ urlpatterns = [
     path("site/", views.choose_site, name="choose_site"),
     path("", views.this_week, name="this_week"),
     path("instruments/", views.instrument_list, name="instruments"),
+    path("fleet/", fleet_views.fleet, name="fleet"),
+    path("fleet/figures/<slug:by>/", fleet_views.fleet_figure, name="fleet_figure"),
+    path("fleet/as/<slug:form_name>/", fleet_views.fleet_file, name="fleet_file"),
     path("instruments/as/<slug:form_name>/", views.instrument_file, name="instrument_file"),
     path("instruments/<int:pk>/", views.instrument, name="instrument"),
     path("instruments/<int:pk>/forecasts/", views.instrument_forecasts, name="instrument_forecasts"),

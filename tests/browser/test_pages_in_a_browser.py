@@ -46,6 +46,7 @@ def pages_of(house: House) -> dict[str, str]:
     return {
         "This week": "/",
         "Instruments": "/instruments/",
+        "the fleet": "/fleet/?service=regulation",
         "one Instrument": f"/instruments/{house.instruments[0].pk}/",
         "Score": "/forecasts/score/",
         "Rooms": "/rooms/",

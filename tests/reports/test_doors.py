@@ -19,6 +19,9 @@ def pages_of(house) -> dict[str, str]:
     return {
         "this_week": "/",
         "instruments": "/instruments/",
+        "fleet": "/fleet/",
+        "fleet_figure": "/fleet/figures/use/",
+        "fleet_file": "/fleet/as/csv/",
         "instrument_file": "/instruments/as/csv/",
         "forecast_score": "/forecasts/score/",
         "rooms": "/rooms/",
@@ -121,7 +124,14 @@ def test_a_stranger_with_a_login_is_told_how_a_site_comes_about(client, house):
     client.force_login(make.make_user())
     for name, path in pages_of(house).items():
         answer = client.get(path)
-        if name in (*OF_ONE_THING, "budget_export", "instrument_file", "week_plan"):
+        if name in (
+            *OF_ONE_THING,
+            "budget_export",
+            "instrument_file",
+            "fleet_figure",
+            "fleet_file",
+            "week_plan",
+        ):
             assert answer.status_code == 404, name
         else:
             assert "import_folder" in answer.content.decode(), name

@@ -63,6 +63,21 @@ function lines(figure, series, colours) {
   }];
 }
 
+// Groups are told apart by dash and mark; colour only supports.
+const groupDashes = ["dash", "dot", "dashdot", "longdash", "longdashdot", "solid"];
+const groupMarks = ["circle", "square-open", "triangle-up", "diamond-open", "cross", "triangle-down-open"];
+
+function group(figure, series, colours) {
+  const place = figure.series.filter((one) => one.role === "group").indexOf(series);
+  const colour = place % 2 ? colours.accent : colours.quiet;
+  return [{
+    x: series.x, y: series.y, name: series.name, mode: "lines+markers", connectgaps: false,
+    line: { color: colour, width: 1.6, dash: groupDashes[place % groupDashes.length] },
+    marker: { symbol: groupMarks[place % groupMarks.length], size: 8, color: colour, maxdisplayed: 9 },
+    hovertemplate: hover(figure),
+  }];
+}
+
 function points(figure, series, colours) {
   return [{
     x: series.x, y: series.y, name: series.name, mode: "markers", hovertemplate: hover(figure),
@@ -73,6 +88,7 @@ function points(figure, series, colours) {
 function traces(figure, colours) {
   return figure.series.filter((one) => one.x.length).flatMap((one) => {
     if (one.role === "band") return band(one, colours);
+    if (one.role === "group") return group(figure, one, colours);
     return one.role === "found" ? points(figure, one, colours) : lines(figure, one, colours);
   });
 }
@@ -96,7 +112,7 @@ function layout(figure, colours, narrow, height) {
     legend: { orientation: "h", x: 0, xanchor: "left", y: -AXIS_LABELS_PX / (PLOT_SHARE * height), yanchor: "top" },
     xaxis: { ...axis, type: "date", range: [figure.first, figure.last], tickformat: dates(figure), nticks: narrow ? 5 : 10 },
     yaxis: {
-      ...axis, showgrid: true, griddash: "dot", nticks: 6,
+      ...axis, showgrid: true, griddash: "dot", nticks: 6, rangemode: figure.from_zero ? "tozero" : "normal",
       title: { text: `${figure.axis} [${figure.unit}]`, standoff: 6 },
     },
     shapes: [{
