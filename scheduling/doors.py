@@ -11,11 +11,11 @@ from django.shortcuts import get_object_or_404
 from django.utils import timezone
 
 from fleet.access import SiteQuerySet
-from fleet.models import Membership, Role, Site
+from fleet.models import Membership, Site
+from fleet.views.door import WRITERS
 from scheduling.season_changes import Author, author
 
 ModelT = TypeVar("ModelT", bound=models.Model)
-WORKING = (Role.TECHNICIAN, Role.ADMINISTRATOR)
 
 
 def working_site(request: HttpRequest) -> Site:
@@ -42,6 +42,6 @@ def workable_or_404(
 
 
 def _working(membership: Membership) -> Site:
-    if membership.role not in WORKING:
-        raise PermissionDenied("readers read; technicians and administrators change plans")
+    if membership.role not in WRITERS:
+        raise PermissionDenied("readers read; technicians and administrators change what is planned")
     return membership.site

@@ -6,35 +6,25 @@ from functools import partial
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.core.exceptions import PermissionDenied
 from django.db import transaction
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST
 
-from fleet.models import Role
 from fleet.refusal import Refused
 from scheduling import backtesting, tasks
-
-WORKING = (Role.TECHNICIAN, Role.ADMINISTRATOR)
+from scheduling.doors import working_site
 
 
 @login_required
 @require_POST
 def ask_score(request: HttpRequest) -> HttpResponse:
     """Have the forecasts of the site scored on its own records; whoever only reads is refused."""
-    membership = request.membership  # type: ignore[attr-defined]
-    if not membership:
-        raise Http404("no site of yours")
-    if membership.role not in WORKING:
-        raise PermissionDenied("readers read, technicians and administrators ask for scores")
-    folds = request.POST.get("folds", "")
+    site, folds = working_site(request), request.POST.get("folds", "")
     try:
-        asked = backtesting.ask(
-            membership.site, timezone.localdate(), timezone.now(), backtesting.folds_of(folds)
-        )
+        asked = backtesting.ask(site, timezone.localdate(), timezone.now(), backtesting.folds_of(folds))
     except Refused as refused:
         messages.error(request, _("Not asked for: %(why)s") % {"why": refused})
     else:
