@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -14,9 +15,14 @@ from fleet.models import ClimateReading, Room
 from fleet.quality import DOUBTS, Codes, Floats
 
 TABLE = ClimateReading._meta.db_table
+COLUMNS = ("room_id", "time", "temp_c", "rh", "source", "doubt")
+NAMES = ", ".join(COLUMNS)
+ROWS_AT_ONCE = 150  # SQLite takes 999 values in a statement unless built for more
 _CODES = {doubt: code for code, doubt in enumerate(DOUBTS)}
 # A cast hides the column's type from the driver, which would make a datetime of every text.
 _TIME = {"sqlite": "CAST(time AS TEXT)", "postgresql": "(extract(epoch FROM time) * 1000000)::bigint"}
+
+Row = tuple[object, ...]
 
 
 @dataclass(frozen=True)
@@ -53,8 +59,11 @@ def hold(room_id: int) -> None:
     Room.objects.select_for_update(no_key=True).filter(pk=room_id).values_list("pk", flat=True).first()
 
 
-def upsert(room_id: int, series: Series, sources: Iterable[str]) -> None:
-    """Store readings of a room, replacing those of the same instant; runs in the caller's transaction."""
+def upsert(room_id: int, series: Series, sources: Iterable[str], fresh: bool = False) -> None:
+    """Store readings of a room, replacing those of the same instant; runs in the caller's transaction.
+
+    Where the caller holds the room and has seen that none of them is there yet, they are `fresh`.
+    """
     rows = list(
         zip(
             [room_id] * len(series.times),
@@ -66,16 +75,13 @@ def upsert(room_id: int, series: Series, sources: Iterable[str]) -> None:
             strict=True,
         )
     )
-    names = "room_id, time, temp_c, rh, source, doubt"
-    replace = ", ".join(f"{name} = excluded.{name}" for name in ("temp_c", "rh", "source", "doubt"))
+    replace = ", ".join(f"{name} = excluded.{name}" for name in COLUMNS[2:])
     conflict = f"ON CONFLICT (room_id, time) DO UPDATE SET {replace}"
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
-            _copy(cursor, rows, names, conflict)
+            _copy(cursor, rows, "" if fresh else conflict)
         else:
-            cursor.executemany(
-                f"INSERT INTO {TABLE} ({names}) VALUES (%s, %s, %s, %s, %s, %s) {conflict}", rows
-            )
+            _insert(cursor, rows, conflict)
 
 
 def set_doubts(room_id: int, times: Micros, codes: Codes) -> None:
@@ -133,14 +139,30 @@ def _as_micros(values: Sequence[object]) -> Micros:
     return np.array(values, "datetime64[us]").astype(np.int64)
 
 
-def _copy(cursor: Any, rows: Iterable[tuple[object, ...]], names: str, conflict: str) -> None:
-    """Copy rows into a table of the transaction and from there into the readings."""
+def _copy(cursor: Any, rows: Iterable[Row], conflict: str) -> None:
+    """Copy rows into the readings, by way of a table of the transaction where some may be there already."""
+    if not conflict:
+        _copy_into(cursor, TABLE, rows)
+        return
     cursor.execute(
         "CREATE TEMPORARY TABLE IF NOT EXISTS reading_intake ON COMMIT DROP "
-        f"AS SELECT {names} FROM {TABLE} LIMIT 0"
+        f"AS SELECT {NAMES} FROM {TABLE} LIMIT 0"
     )
-    with cursor.copy(f"COPY reading_intake ({names}) FROM STDIN") as copy:
+    _copy_into(cursor, "reading_intake", rows)
+    cursor.execute(f"INSERT INTO {TABLE} ({NAMES}) SELECT {NAMES} FROM reading_intake {conflict}")
+    cursor.execute("TRUNCATE reading_intake")
+
+
+def _copy_into(cursor: Any, table: str, rows: Iterable[Row]) -> None:
+    with cursor.copy(f"COPY {table} ({NAMES}) FROM STDIN") as copy:
         for row in rows:
             copy.write_row(row)
-    cursor.execute(f"INSERT INTO {TABLE} ({names}) SELECT {names} FROM reading_intake {conflict}")
-    cursor.execute("TRUNCATE reading_intake")
+
+
+def _insert(cursor: Any, rows: Sequence[Row], conflict: str) -> None:
+    """Insert many rows in each statement: twice as fast as a statement a row."""
+    one = f"({', '.join(['%s'] * len(COLUMNS))})"
+    for begin in range(0, len(rows), ROWS_AT_ONCE):
+        part = rows[begin : begin + ROWS_AT_ONCE]
+        places = ", ".join([one] * len(part))
+        cursor.execute(f"INSERT INTO {TABLE} ({NAMES}) VALUES {places} {conflict}", list(chain(*part)))

@@ -88,9 +88,9 @@ def store_readings(
     changed = []
     for room_id, batch in _batches(site, room_ids, times, temp_c, rh, source):
         bulk.hold(room_id)
-        touched = _compare(room_id, batch, counts)
+        touched, fresh = _compare(room_id, batch, counts)
         if touched.any():
-            counts.doubtful += _take_in(site, room_id, batch, touched)
+            counts.doubtful += _take_in(site, room_id, batch, touched, fresh)
             changed.append(room_id)
         told, done = done // TELL_EVERY, done + len(batch.times)
         if progress and (done // TELL_EVERY > told or done == len(times)):
@@ -192,12 +192,12 @@ def _check_values(site: Site, room_ids: NDArray[np.int64], temp_c: Floats, rh: F
             )
 
 
-def _compare(room_id: int, batch: Batch, counts: ReadingCounts) -> NDArray[np.bool_]:
-    """Count a batch against what is stored and return which of its readings are new or changed."""
+def _compare(room_id: int, batch: Batch, counts: ReadingCounts) -> tuple[NDArray[np.bool_], bool]:
+    """Count a batch against what is stored; return which readings are new or changed, and if all are new."""
     stored = bulk.read_series(room_id, int(batch.times[0]), int(batch.times[-1]))
     if not len(stored.times):
         counts.new += len(batch.times)
-        return np.ones(len(batch.times), bool)
+        return np.ones(len(batch.times), bool), True
     at = np.minimum(np.searchsorted(stored.times, batch.times), len(stored.times) - 1)
     known = stored.times[at] == batch.times
     differs = known & ((stored.temp_c[at] != batch.temp_c) | (stored.rh[at] != batch.rh))
@@ -207,10 +207,10 @@ def _compare(room_id: int, batch: Batch, counts: ReadingCounts) -> NDArray[np.bo
     wanted = max(0, EXAMPLES - len(counts.examples))
     counts.examples += [(room_id, int(us)) for us in batch.times[differs][:wanted]]
     touched: NDArray[np.bool_] = ~known | differs
-    return touched
+    return touched, not known.any()
 
 
-def _take_in(site: Site, room_id: int, batch: Batch, touched: NDArray[np.bool_]) -> int:
+def _take_in(site: Site, room_id: int, batch: Batch, touched: NDArray[np.bool_], fresh: bool) -> int:
     """Store the touched readings of a batch with their doubts, rebuild days, return how many are doubtful."""
     new = Series(
         batch.times[touched],
@@ -224,7 +224,7 @@ def _take_in(site: Site, room_id: int, batch: Batch, touched: NDArray[np.bool_])
     is_new = np.isin(series.times, new.times, assume_unique=True)
     sources = [source for source, wanted in zip(batch.sources, touched, strict=True) if wanted]
     codes = series.doubt[is_new]
-    bulk.upsert(room_id, Series(new.times, new.temp_c, new.rh, codes), sources)
+    bulk.upsert(room_id, Series(new.times, new.temp_c, new.rh, codes), sources, fresh)
     others = relabelled & ~is_new
     bulk.set_doubts(room_id, series.times[others], series.doubt[others])
     clock = _clock_over(site, series.times)
