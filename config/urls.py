@@ -7,6 +7,5 @@ urlpatterns = [
     path("", include("fleet.urls")),
     path("", include("reports.urls")),
     path("", include("scheduling.urls")),
-    path("", include("fleet.urls")),
     path("admin/", admin.site.urls),
 ]

@@ -11,6 +11,14 @@ if TYPE_CHECKING:
 
 ModelT = TypeVar("ModelT", bound=models.Model, covariant=True)
 
+# Longer than any number a row can have, and short enough to be read as one.
+MOST_DIGITS = 18
+
+
+def row_number(text: str) -> int:
+    """Return the number of a row that a form or an address names; 0, which no row has, where it is none."""
+    return int(text) if text.isdecimal() and len(text) <= MOST_DIGITS else 0
+
 
 class SiteQuerySet(models.QuerySet[ModelT]):
     """Rows that belong to a site, found through the model's ``site_path``."""

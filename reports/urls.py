@@ -9,7 +9,7 @@ from reports.air import views as air
 from reports.budget import views as budget
 
 urlpatterns = [
-    path("login/", auth.LoginView.as_view(), name="login"),
+    path("login/", auth.LoginView.as_view(http_method_names=["get", "head", "post"]), name="login"),
     path("logout/", auth.LogoutView.as_view(), name="logout"),
     path("site/", views.choose_site, name="choose_site"),
     path("", views.this_week, name="this_week"),

@@ -12,6 +12,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
+from fleet.access import row_number
 from fleet.middleware import SESSION_KEY
 from fleet.models import Instrument, NoteRequest, RequestState, Role, Service, Site
 from fleet.reported import reported_lines
@@ -33,8 +34,8 @@ PAGE_SIZE = 80
 @require_POST
 def choose_site(request: HttpRequest) -> HttpResponse:
     """Remember which of the user's sites the pages are about."""
-    number = request.POST.get("site", "")
-    site = get_object_or_404(Site.objects.for_user(request.user), pk=int(number) if number.isdecimal() else 0)
+    number = row_number(request.POST.get("site", ""))
+    site = get_object_or_404(Site.objects.for_user(request.user), pk=number)
     request.session[SESSION_KEY] = site.pk
     return redirect("this_week")
 

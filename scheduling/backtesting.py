@@ -10,6 +10,7 @@ from django.db import transaction
 from django.db.models import Q
 from django.utils.translation import gettext as _
 
+from fleet.access import MOST_DIGITS
 from fleet.models import Site
 from fleet.refusal import Refused
 from scheduling.engine import backtest as engine
@@ -93,7 +94,7 @@ def check_folds(folds: int) -> None:
 
 def folds_of(text: str) -> int:
     """Read a number of folds as a person typed it, or refuse."""
-    if not text.strip().isdecimal():
+    if not text.strip().isdecimal() or len(text) > MOST_DIGITS:
         raise Refused("not a number of folds", value=text, accepted=f"1 to {MOST_FOLDS}")
     return int(text)
 

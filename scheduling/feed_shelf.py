@@ -9,6 +9,7 @@ from django.conf import settings
 from django.http import Http404
 from django.urls import reverse
 
+from fleet.access import row_number
 from fleet.models import Membership, Person, Role, Site
 from scheduling.feeds import may_have
 from scheduling.models import Feed
@@ -44,7 +45,7 @@ def person_asked(site: Site, asked: str) -> Person | None:
     """
     if not asked:
         return None
-    person = Person.objects.of_site(site).filter(pk=int(asked)).first() if asked.isdecimal() else None
+    person = Person.objects.of_site(site).filter(pk=row_number(asked)).first()
     if person is None:
         raise Http404("nobody of this site")
     return person

@@ -14,6 +14,7 @@ from django.utils.safestring import SafeString, mark_safe
 from django.utils.translation import gettext as _
 
 from fleet import codes
+from fleet.access import row_number
 from fleet.models import Instrument, Room
 from fleet.views.door import fact_page, may_write, own_to_change, site_of
 
@@ -45,8 +46,7 @@ def labels(request: HttpRequest) -> HttpResponse:
     if tag:
         rows = rows.filter(pk=get_object_or_404(inside, tag=tag).pk)
     elif room:
-        number = int(room) if room.isdecimal() else 0
-        rows = rows.filter(room=get_object_or_404(Room.objects.of_site(site), pk=number))
+        rows = rows.filter(room=get_object_or_404(Room.objects.of_site(site), pk=row_number(room)))
     chosen = bool(tag or room or "all" in request.GET)
     standing = Count("instruments", filter=Q(instruments__retired_on=None))
     rooms = Room.objects.of_site(site).annotate(standing=standing).filter(standing__gt=0)

@@ -45,7 +45,9 @@ def fact_page(*methods: str) -> Callable[[View], View]:
                 raise PermissionDenied("readers read, technicians and administrators write")
             return view(request, *args, **kwargs)
 
-        return login_required(require_http_methods([*methods, "HEAD"])(guarded))
+        # Where nothing can be read, nothing answers to HEAD either: what it would do is write.
+        allowed = [*methods, "HEAD"] if "GET" in methods else list(methods)
+        return login_required(require_http_methods(allowed)(guarded))
 
     return decorate
 

@@ -11,6 +11,7 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 
 from fleet import sensors
+from fleet.access import row_number
 from fleet.models import Room, Sensor
 from fleet.oddcsv.numbers import read_number
 from fleet.refusal import Refused
@@ -22,7 +23,7 @@ from fleet.views.door import fact_page, site_of
 def place_sensor(request: HttpRequest) -> HttpResponse:
     """Let a sensor stand in a room from a day on."""
     site = site_of(request)
-    room = get_object_or_404(Room.objects.of_site(site), pk=_number(request.POST.get("room", "")))
+    room = get_object_or_404(Room.objects.of_site(site), pk=row_number(request.POST.get("room", "")))
     try:
         sensor = sensors.place(site, request.POST.get("name", ""), room, _day(request, "first_day"))
         said = _("%(name)s stands in %(room)s from %(day)s on.")
@@ -63,7 +64,7 @@ def choose_lender(request: HttpRequest, pk: int) -> HttpResponse:
     """Say whose air stands in for a room without a sensor, and whether a place lies outdoors."""
     rooms = Room.objects.of_site(site_of(request)).select_related("site")
     room = get_object_or_404(rooms, pk=pk)
-    number = _number(request.POST.get("lender", ""))
+    number = row_number(request.POST.get("lender", ""))
     try:
         sensors.lend(
             room, get_object_or_404(rooms, pk=number) if number else None, "outdoors" in request.POST
@@ -75,11 +76,7 @@ def choose_lender(request: HttpRequest, pk: int) -> HttpResponse:
 
 def _own(request: HttpRequest) -> Sensor:
     rows = Sensor.objects.of_site(site_of(request)).select_related("site", "room__site")
-    return get_object_or_404(rows, pk=_number(request.POST.get("sensor", "")))
-
-
-def _number(text: str) -> int:
-    return int(text) if text.isdecimal() and len(text) < 15 else 0
+    return get_object_or_404(rows, pk=row_number(request.POST.get("sensor", "")))
 
 
 def _day(request: HttpRequest, name: str) -> date:

@@ -11,6 +11,7 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 
 from fleet import uploads
+from fleet.access import row_number
 from fleet.models import ReadingsUpload, Room, Site
 from fleet.refusal import Refused
 from fleet.views.door import fact_page, site_of
@@ -65,7 +66,9 @@ def _own(request: HttpRequest, pk: int) -> ReadingsUpload:
 
 
 def _room(site: Site, number: str) -> Room | None:
-    return get_object_or_404(Room.objects.of_site(site), pk=number) if number.isdecimal() else None
+    return (
+        get_object_or_404(Room.objects.of_site(site), pk=row_number(number)) if number.isdecimal() else None
+    )
 
 
 def _said(request: HttpRequest, row: ReadingsUpload) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from django.utils.translation import gettext as _
 from django.views.decorators.cache import never_cache
 
 from fleet import posted, ways_in
+from fleet.access import row_number
 from fleet.models import Room, WayIn
 from fleet.refusal import Refused
 from fleet.views.door import fact_page, may_write, site_of
@@ -24,7 +25,8 @@ def ways_in_page(request: HttpRequest) -> HttpResponse:
     made, secret, trouble = None, "", None
     if request.method == "POST":
         number = request.POST.get("room", "")
-        room = get_object_or_404(Room.objects.of_site(site), pk=number) if number.isdecimal() else None
+        rooms = Room.objects.of_site(site)
+        room = get_object_or_404(rooms, pk=row_number(number)) if number.isdecimal() else None
         try:
             made, secret = ways_in.make_way_in(
                 site, request.POST.get("name", ""), room, request.user, timezone.now()

@@ -8,6 +8,7 @@ from decimal import Decimal
 
 from django.utils.translation import gettext as _
 
+from fleet.access import row_number
 from fleet.models import Site
 from scheduling.models import Scenario
 
@@ -95,7 +96,7 @@ def what_if_page(site: Site, chosen: Sequence[str]) -> WhatIf:
     """Lay out a site's scenarios: one query whatever their number."""
     scenarios = list(Scenario.objects.of_site(site).select_related("site").order_by("-asked_at", "-pk"))
     done = [one for one in scenarios if one.cost is not None]
-    wanted = {int(number) for number in chosen if number.isdecimal()}
+    wanted = {row_number(number) for number in chosen} - {0}
     picked = [one for one in done if one.pk in wanted] if wanted else _newest_season(done)
     ordered = sorted(picked[:MOST_COLUMNS], key=lambda one: (bool(one.changes), one.pk))
     return WhatIf(scenarios, compare(ordered) if ordered else None)

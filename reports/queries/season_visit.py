@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
+from fleet.access import row_number
 from fleet.models import Person
 from fleet.weeks import monday_before
 from scheduling.models import PlanChange, PlannedVisit, SeasonPlan
@@ -59,10 +60,8 @@ class InHand:
 
 def in_hand(plan: SeasonPlan, number: str, today: date) -> InHand | None:
     """Return a visit of a plan with all its other weeks, or None where the plan has no such visit."""
-    if not number.isdecimal():
-        return None
     rows = PlannedVisit.objects.filter(plan=plan).select_related("instrument__room", "technician")
-    visit = rows.filter(pk=int(number)).first()
+    visit = rows.filter(pk=row_number(number)).first()
     if visit is None:
         return None
     visit.plan = plan

@@ -18,6 +18,7 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST
 
+from fleet.access import row_number
 from fleet.models import Site
 from fleet.refusal import Refused
 from scheduling import asked_work, draft_orders, season_changes, tasks
@@ -133,7 +134,7 @@ def _ordering(request: HttpRequest, plan: str) -> tuple[Site, Author]:
         site = working_site(request)
         return site, author(request.user, site)
     rows = SeasonPlan.objects.select_related("site")
-    found, by = workable_or_404(request, rows, int(plan), lambda row: row.site)
+    found, by = workable_or_404(request, rows, row_number(plan), lambda row: row.site)
     return found.site, by
 
 

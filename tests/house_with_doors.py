@@ -1,0 +1,231 @@
+"""The house whose doors are tried: its people, one of everything in it, and a way to try and take it back."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from http.cookies import SimpleCookie
+from pathlib import Path
+from typing import Any
+from urllib.parse import unquote
+
+from django.conf import settings
+from django.core import signing
+from django.core.files.uploadedfile import SimpleUploadedFile
+from django.db import connection, transaction
+from django.test import Client
+from django.test.utils import CaptureQueriesContext
+from django.urls import reverse
+from django.utils import timezone
+
+from fleet import booking_sources, uploads, ways_in
+from fleet.models import Role, Room, Sensor
+from fleet.record_links import record_path
+from fleet.views.player import SENT_SALT
+from fleet.weeks import monday_before
+from scheduling import feeds, stop_links
+from scheduling.letter_choices import HABITS
+from scheduling.models import DraftOrder, Letter, Scenario
+from tests import factories as make
+from tests.doors import Door
+from tests.reports.house import make_house
+
+MORNING = datetime(2026, 11, 25, 8, tzinfo=UTC)
+READINGS = b"time,temp C,RH %\n" + b"".join(b"2026-11-%d 12:00,20,4%d\n" % (d, d % 10) for d in range(10, 20))
+CALENDAR = b"\r\n".join(
+    (
+        b"BEGIN:VCALENDAR",
+        b"VERSION:2.0",
+        b"PRODID:-//invented//EN",
+        b"BEGIN:VEVENT",
+        b"UID:1@example.org",
+        b"DTSTART:20261204T180000Z",
+        b"DTEND:20261204T200000Z",
+        b"SUMMARY:Quartets",
+        b"LOCATION:Lark Studio",
+        b"END:VEVENT",
+        b"END:VCALENDAR",
+        b"",
+    )
+)
+CHANGES = re.compile(r"\s*(INSERT|UPDATE|DELETE|REPLACE)\b", re.IGNORECASE)
+# A session keeps what is said to its user on the next page; it is nothing of the house.
+KEPT_FOR_A_VISITOR = "django_session"
+
+
+@dataclass
+class Walk:
+    """The house with its people's cookies, its things by name, those of another site, and its words."""
+
+    cookies: dict[str, str]
+    users: dict[str, Any]
+    things: dict[str, Any]
+    others: dict[str, Any]
+    words: tuple[str, ...]
+    others_words: tuple[str, ...]
+    client: Client = field(default_factory=lambda: Client(raise_request_exception=False))
+
+
+@dataclass
+class Answered:
+    """What came back, and what was changed in the database on the way."""
+
+    status: int
+    text: str
+    headers: str
+    location: str
+    changes: list[str]
+
+
+def prepare() -> Walk:
+    """Build two houses and sign everybody in."""
+    house = make_house(make.TODAY, instruments=4, name="Brackwater Conservatory")
+    other = make_house(make.TODAY, instruments=2, name="Another School")
+    _rename(other)
+    users = {
+        "technician": house.technician,
+        "administrator": house.administrator,
+        "reader": make.make_user(house.site, Role.READER),
+        "other": other.technician,
+        "new": make.make_user(),
+    }
+    cookies = {}
+    for name, user in users.items():
+        client = Client()
+        client.force_login(user)
+        cookies[name] = client.cookies["sessionid"].value
+    return Walk(cookies, users, _things(house), _things(other), _words(house), _words(other))
+
+
+def _rename(other: Any) -> None:
+    """Give everything of the other site a name that the house has not."""
+    for number, room in enumerate(other.rooms):
+        room.name, room.building = f"Chamber Q{number}", "Quarry Wing"
+        room.save()
+    for number, instrument in enumerate(other.instruments):
+        instrument.tag = f"QX-{number}7"
+        instrument.save()
+    other.site.people.filter(name="Ida Thorn").update(name="Quill Ashby")
+    other.site.people.filter(name="Rufus Pell").update(name="Odo Quent")
+
+
+def _words(house: Any) -> tuple[str, ...]:
+    """What nobody may read who does not belong to the house."""
+    people = house.site.people.values_list("name", flat=True)
+    rooms = (room.name for room in house.rooms)
+    return (house.site.name, *people, *rooms, *(instrument.tag for instrument in house.instruments))
+
+
+def _things(house: Any) -> dict[str, Any]:
+    """One of everything there is an address for."""
+    now, site, user = timezone.now(), house.site, house.technician
+    instrument, room = house.instruments[0], house.rooms[0]
+    person = site.people.get(user=user)
+    visits = house.plan.visits.order_by("pk")
+    source = booking_sources.add_source(site, "concert hall", "", now)
+    way_in, _ = ways_in.make_way_in(site, "hygrometer", room, user, now)
+    feed, feed_secret = feeds.renew(site, person, user, now)
+    asked = {"site": site, "start": house.plan.start, "weeks": 6, "asked_at": now}
+    request = instrument.requests.first()
+    monday = monday_before(make.TODAY)
+    Room.objects.filter(pk=room.pk).update(name=(hall := f"Hall of {site.name.split()[0]}"))
+    room.name = hall
+    return {
+        "site": site.pk,
+        "instrument": instrument.pk,
+        "tag": instrument.tag,
+        "public_id": instrument.public_id,
+        "room": room.pk,
+        "room_name": room.name,
+        "other_room": house.rooms[1].pk,
+        "bare_room": house.rooms[-1].pk,
+        "person": person.pk,
+        "sensor": Sensor.objects.filter(site=site).first().pk,
+        "service": instrument.services.get(date=make.TODAY - timedelta(days=40), kind="tuning").pk,
+        "request": request.pk,
+        "sent_mark": signing.dumps([request.pk, False], salt=SENT_SALT),
+        "upload": uploads.begin(site, "log.csv", [READINGS], room, user, now).pk,
+        "way_in": way_in.pk,
+        "source": source.pk,
+        "reading": booking_sources.show(source, CALENDAR, now, user.get_username()).pk,
+        "plan": house.plan.pk,
+        "visit": visits.filter(held=False, kind="tuning")[1].pk,
+        "held_visit": visits.filter(held=True).first().pk if visits.filter(held=True) else None,
+        "draft": DraftOrder.objects.create(**asked).pk,
+        "scenario": Scenario.objects.create(**asked, name=f"As it is at {site.name}").pk,
+        "letter": _letter(person, now).pk,
+        "feed": feed.pk,
+        "feed_secret": feed_secret,
+        "stop_link": stop_links.token(person, next(iter(HABITS))),
+        "record_link": unquote(record_path(person.pk, instrument.pk, "tuning", monday)).split("/")[2],
+    }
+
+
+def _letter(person: Any, now: datetime) -> Letter:
+    """A letter that the mail server refused, so that it may be sent again."""
+    return Letter.objects.create(
+        person=person,
+        iso_year=2026,
+        iso_week=48,
+        to=person.email,
+        subject="The week",
+        text=f"Dear {person.name}",
+        html="",
+        message_id=f"<{person.pk}@example.org>",
+        state="refused",
+        trouble="550 no such mailbox",
+        made_at=now,
+        next_try_at=now,
+    )
+
+
+def filled(values: dict[str, Any], things: dict[str, Any]) -> dict[str, Any]:
+    """Put things where the table names them."""
+    files = {"@readings": ("log.csv", READINGS), "@calendar": ("hall.ics", CALENDAR)}
+    put: dict[str, Any] = {}
+    for written, value in values.items():
+        name = written.format(**things)
+        if value in files:
+            put[name] = SimpleUploadedFile(*files[value])
+        else:
+            put[name] = things[value[1:]] if value.startswith("@") else value
+    return put
+
+
+def path_of(name: str, door: Door, things: dict[str, Any]) -> str:
+    """The address of a door."""
+    return reverse(name.split()[0], kwargs=filled(door.args, things))
+
+
+def ask(walk: Walk, who: str, method: str, path: str, data: Any = None, **extra: Any) -> Answered:
+    """Try an address as somebody, note what it changes, and take that back."""
+    client = walk.client
+    client.cookies = SimpleCookie({"sessionid": walk.cookies[who]} if who in walk.cookies else {})
+    with kept_as_it_was(), CaptureQueriesContext(connection) as queries:
+        answer = getattr(client, method.lower())(path, data, **extra)
+    changes = [one["sql"] for one in queries if CHANGES.match(one["sql"])]
+    return Answered(
+        answer.status_code,
+        answer.content.decode("utf-8", "replace"),
+        str(answer.headers),
+        answer.headers.get("Location", ""),
+        [sql for sql in changes if KEPT_FOR_A_VISITOR not in sql],
+    )
+
+
+@contextmanager
+def kept_as_it_was() -> Iterator[None]:
+    """Take back what is stored inside, in the database and in the folder of uploads."""
+    folder = Path(settings.UPLOADS_DIR)
+    before = {file: file.read_bytes() for file in folder.iterdir()}
+    with transaction.atomic():
+        yield
+        transaction.set_rollback(True)
+    for file in folder.iterdir():
+        if file not in before:
+            file.unlink()
+    for file, content in before.items():
+        file.write_bytes(content)
