@@ -1,8 +1,9 @@
-"""Which of a user's sites a request is about."""
+"""What is settled before any page: which of a user's sites a request is about, and that it is text."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
@@ -24,6 +25,36 @@ def current_membership(request: HttpRequest) -> Membership | None:
     return next(
         (one for one in memberships if one.site_id == chosen), memberships[0] if memberships else None
     )
+
+
+NUL = "\0"
+NO_TEXT = "A character that is no text (NUL) stands in what was sent; please send it again without."
+
+
+class TextMiddleware:
+    """Refuse a NUL in an address or a form: nobody types it, and PostgreSQL stores and looks up none.
+
+    It stands after the check of forms for their token, which has read the form by then; where that check is
+    left out, the view reads its body as it sees fit.
+    """
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        """Serve the request."""
+        return self.get_response(request)
+
+    def process_view(
+        self, request: HttpRequest, view: Callable[..., HttpResponse], *_rest: Any
+    ) -> HttpResponse | None:
+        """Refuse before the view is asked."""
+        said = [request.GET]
+        if request.method == "POST" and not getattr(view, "csrf_exempt", False):
+            said.append(request.POST)
+        if any(NUL in text for one in said for _name, texts in one.lists() for text in texts):
+            return HttpResponse(NO_TEXT, status=400, content_type="text/plain; charset=utf-8")
+        return None
 
 
 class SiteMiddleware:

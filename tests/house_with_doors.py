@@ -206,7 +206,7 @@ def ask(walk: Walk, who: str, method: str, path: str, data: Any = None, **extra:
     client.cookies = SimpleCookie({"sessionid": walk.cookies[who]} if who in walk.cookies else {})
     with kept_as_it_was(), CaptureQueriesContext(connection) as queries:
         answer = getattr(client, method.lower())(path, data, **extra)
-    changes = [one["sql"] for one in queries if CHANGES.match(one["sql"])]
+    changes = [one["sql"] for one in queries if CHANGES.match(one["sql"] or "")]
     return Answered(
         answer.status_code,
         answer.content.decode("utf-8", "replace"),
