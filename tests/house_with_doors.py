@@ -22,7 +22,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from fleet import booking_sources, uploads, ways_in
-from fleet.models import Role, Room, Sensor
+from fleet.models import Membership, Role, Room, Sensor
 from fleet.record_links import record_path
 from fleet.views.player import SENT_SALT
 from fleet.weeks import monday_before
@@ -91,7 +91,9 @@ def prepare() -> Walk:
         "reader": make.make_user(house.site, Role.READER),
         "other": other.technician,
         "new": make.make_user(),
+        "both": make.make_user(house.site, Role.READER),
     }
+    Membership.objects.create(user=users["both"], site=other.site, role=Role.TECHNICIAN)
     cookies = {}
     for name, user in users.items():
         client = Client()

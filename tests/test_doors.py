@@ -119,6 +119,24 @@ def test_posting_at_a_door_answers_as_the_table_says_and_changes_nothing_where_r
     assert not wrong, "\n".join(wrong)
 
 
+def test_whoever_works_at_one_site_and_reads_at_another_changes_nothing_where_only_reading(walk):
+    """The pages are about Another School, where this person works; the forms name things of the house."""
+    about = ask(walk, "both", "GET", "/instruments/").text
+    assert "– Another School</title>" in about
+    tried, wrong = 0, []
+    for name, door in DOORS.items():
+        named = [value for value in (*door.args.values(), *door.form.values()) if str(value).startswith("@")]
+        if door.secret or door.post[0] == 405 or name in ("choose_site", "sum_up_sheet"):
+            continue  # open to whoever knows the address, or storing nothing
+        if set(named) - {"@readings", "@calendar"}:
+            got = ask(walk, "both", "POST", path_of(name, door, walk.things), filled(door.form, walk.things))
+            tried += 1
+            if got.status not in (403, 404, 422) or got.changes:
+                wrong.append(f"{name}: {got.status} {got.changes}")
+    assert not wrong, "\n".join(wrong)
+    assert tried > 25
+
+
 def test_no_other_method_opens_a_door(walk):
     wrong = []
     for name, door in DOORS.items():
