@@ -17,6 +17,7 @@ from fleet.imports.calendar_text import Limits
 from fleet.imports.findings import Findings
 from fleet.imports.merge import Difference
 from fleet.models import Booking, BookingSource, CalendarReading, Instrument, Room, Site
+from fleet.names import name_of
 from fleet.refusal import AllRefused, Refused
 from fleet.signals import tell_facts_changed
 
@@ -52,7 +53,7 @@ def add_source(site: Site, name: str, address: str, now: datetime) -> BookingSou
     Refused
         Where the name is empty or taken, the address is not one that is read, or there are too many.
     """
-    name = " ".join(name.split())
+    name = name_of(name)
     if not name or len(name) > 120:
         raise Refused("a calendar needs a name", column="name", value=name, accepted="up to 120 characters")
     address = fetching.check_address(address) if address.strip() else ""

@@ -1,9 +1,8 @@
-"""What is settled before any page: which of a user's sites a request is about, and that it is text."""
+"""What is settled before any page: that its address is text, and which of a user's sites it is about."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
 
 from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
@@ -28,33 +27,23 @@ def current_membership(request: HttpRequest) -> Membership | None:
 
 
 NUL = "\0"
-NO_TEXT = "A character that is no text (NUL) stands in what was sent; please send it again without."
+NO_TEXT = "A character that is no text (NUL) stands in this address; please ask for it without."
 
 
-class TextMiddleware:
-    """Refuse a NUL in an address or a form: nobody types it, and PostgreSQL stores and looks up none.
+class AddressMiddleware:
+    """Refuse a NUL in what an address asks for: nobody types it there, and PostgreSQL looks up none.
 
-    It stands after the check of forms for their token, which has read the form by then; where that check is
-    left out, the view reads its body as it sees fit.
+    In a form it may have been pasted in; there whoever takes the words drops it, or says so beside them.
     """
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
-        """Serve the request."""
-        return self.get_response(request)
-
-    def process_view(
-        self, request: HttpRequest, view: Callable[..., HttpResponse], *_rest: Any
-    ) -> HttpResponse | None:
-        """Refuse before the view is asked."""
-        said = [request.GET]
-        if request.method == "POST" and not getattr(view, "csrf_exempt", False):
-            said.append(request.POST)
-        if any(NUL in text for one in said for _name, texts in one.lists() for text in texts):
+        """Serve the request unless there is such a character."""
+        if any(NUL in text for _name, texts in request.GET.lists() for text in texts):
             return HttpResponse(NO_TEXT, status=400, content_type="text/plain; charset=utf-8")
-        return None
+        return self.get_response(request)
 
 
 class SiteMiddleware:

@@ -11,6 +11,7 @@ from django.db.models import Q
 
 from fleet import intake
 from fleet.models import Room, Sensor, Site
+from fleet.names import name_of
 from fleet.refusal import Refused
 from fleet.signals import tell_facts_changed
 
@@ -88,7 +89,7 @@ def place(site: Site, name: str, room: Room, first_day: date) -> Sensor:
     Refused
         Where it has no name, the room is of another site, or it was moved later already.
     """
-    name = " ".join(name.split())
+    name = name_of(name)
     if not name or len(name) > LONGEST_NAME:
         raise Refused("a sensor needs a name", column="name", value=name, accepted="at most 120 characters")
     if room.site_id != site.pk:

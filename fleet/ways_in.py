@@ -10,6 +10,7 @@ from typing import Any
 from django.db.models import F, Q
 
 from fleet.models import Room, Site, WayIn
+from fleet.names import name_of
 from fleet.refusal import Refused
 
 SECRET_BYTES = 32
@@ -28,7 +29,7 @@ def make_way_in(site: Site, name: str, room: Room | None, by: Any, now: datetime
     Refused
         Where the name is empty or too long, the room is of another site, or there are too many already.
     """
-    name = " ".join(name.split())
+    name = name_of(name)
     if not name or len(name) > LONGEST_NAME:
         raise Refused(
             "a way in needs a name",

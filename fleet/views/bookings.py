@@ -14,6 +14,7 @@ from django.utils.translation import gettext as _
 from fleet import booking_sources, tasks
 from fleet.fetching import LARGEST
 from fleet.models import BookingSource, CalendarReading
+from fleet.names import name_of
 from fleet.refusal import Refused
 from fleet.views.door import fact_page, may_write, site_of
 
@@ -55,7 +56,7 @@ def _look_at_file(request: HttpRequest) -> HttpResponse:
         raise Refused(
             "no file, or one that is too large", accepted=f"a calendar of at most {LARGEST:,} bytes"
         )
-    name = request.POST.get("name", "")
+    name = name_of(request.POST.get("name", ""))
     source = BookingSource.objects.of_site(site_of(request)).filter(name=name, address="").first()
     with transaction.atomic():
         source = source or booking_sources.add_source(site_of(request), name, "", now)
