@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from statistics import median
+from typing import Any
 
 import numpy as np
 from django.utils.translation import gettext as _
@@ -48,23 +49,29 @@ def fleet_outlook(site: Site, kind: str, today: date) -> FleetOutlook:
 
     Weeks that fewer than nine in ten of them reach are left out, lest a line move because few speak.
     """
-    rows = list(
+    found = (
         Forecast.objects.of_site(site)
         .filter(kind=kind, instrument__retired_on__isnull=True)
         .order_by("instrument__tag")
         .values_list("weekly", "instrument__room__building", "instrument__use_class")
     )
     this_week = monday_before(today).isoformat()
-    told = [{week: out for week, out, *_ in weekly if week >= this_week} for weekly, _, _ in rows]
+    # Row by row: fifty lists for each of a thousand forecasts, all kept, would keep the collector busy.
+    rows = [(_told(weekly, this_week), building, use) for weekly, building, use in found.iterator()]
+    told = [one for one, _building, _use in rows]
     reached = Counter(week for one in told for week in one)
     weeks = sorted(week for week, number in reached.items() if number >= REACHED * len(rows))
     out = np.array([[one.get(week, np.nan) for week in weeks] for one in told], float)
     return FleetOutlook(
         [date.fromisoformat(week) for week in weeks],
         out.reshape(len(rows), len(weeks)),
-        [building or _("no building named") for _weekly, building, _use in rows],
-        [use for _weekly, _building, use in rows],
+        [building or _("no building named") for _one, building, _use in rows],
+        [use for _one, _building, use in rows],
     )
+
+
+def _told(weekly: list[list[Any]], first: str) -> dict[str, float]:
+    return {week: out for week, out, *_moments in weekly if week >= first}
 
 
 def by_building(outlook: FleetOutlook) -> list[Group]:

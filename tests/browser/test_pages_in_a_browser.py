@@ -88,6 +88,12 @@ def test_figures_are_drawn_with_their_lines_and_points(visit, house):
     visit.open(f"/rooms/{house.rooms[0].pk}/")
     visit.page.locator("svg.main-svg").first.wait_for()
     assert visit.page.locator(".drawing").count() == 3
+    visit.open("/fleet/")
+    # The whole fleet with two buildings, and with the four uses that the house has.
+    for number, traces in enumerate((3, 5)):
+        drawing = visit.page.locator(".drawing").nth(number)
+        drawing.locator("svg.main-svg").first.wait_for()
+        assert drawing.locator(".scatterlayer .trace").count() == traces
     assert visit.complaints == []
 
 
