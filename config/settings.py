@@ -38,6 +38,7 @@ MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.locale.LocaleMiddleware",
     "django.middleware.common.CommonMiddleware",
     "fleet.middleware.AddressMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
@@ -61,6 +62,7 @@ TEMPLATES = [
         "OPTIONS": {
             "context_processors": [
                 "django.template.context_processors.request",
+                "django.template.context_processors.i18n",
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
                 "reports.context.site_frame",
@@ -96,6 +98,7 @@ AXES_RESET_ON_SUCCESS = True
 AXES_VERBOSE = False
 
 LANGUAGE_CODE = "en"
+LANGUAGES = (("en", "English"), ("de", "Deutsch"))
 TIME_ZONE = "UTC"
 USE_I18N = True
 USE_TZ = True

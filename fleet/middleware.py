@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from django.http import HttpRequest, HttpResponse
-from django.utils import timezone
+from django.utils import timezone, translation
 from django.utils.functional import SimpleLazyObject
 
 from fleet.models import Membership
@@ -47,15 +47,24 @@ class AddressMiddleware:
 
 
 class SiteMiddleware:
-    """Put ``request.membership`` (lazily) and the site's time zone in force for the request."""
+    """Put ``request.membership`` (lazily), the site's time zone and the member's language in force."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
-        """Serve the request in the time zone of the site it is about."""
+        """Serve the request in the time zone of the site it is about, and in the words its reader chose."""
         request.membership = SimpleLazyObject(lambda: current_membership(request))  # type: ignore[attr-defined]
         with timezone.override(None):
             if request.user.is_authenticated and request.membership:  # type: ignore[attr-defined]
                 timezone.activate(request.membership.site.zone)  # type: ignore[attr-defined]
+                if request.membership.language:  # type: ignore[attr-defined]
+                    return self._in_the_words_of(request.membership.language, request)  # type: ignore[attr-defined]
             return self.get_response(request)
+
+    def _in_the_words_of(self, language: str, request: HttpRequest) -> HttpResponse:
+        with translation.override(language):
+            request.LANGUAGE_CODE = translation.get_language()
+            answer = self.get_response(request)
+            answer.headers.setdefault("Content-Language", language)
+            return answer

@@ -5,6 +5,7 @@ from django.urls import URLPattern, path
 from fleet.views import (
     bookings,
     codes,
+    languages,
     player,
     readings,
     records,
@@ -19,6 +20,7 @@ urlpatterns: list[URLPattern] = [
     path("api/readings", readings.post_readings, name="post_readings"),
     path("i/<slug:public_id>", player.player, name="player"),
     path("instruments/<int:pk>/code/", codes.renew, name="renew_code"),
+    path("language/", languages.choose_language, name="choose_language"),
     path("labels/", codes.labels, name="labels"),
     path("requests/<int:pk>/", requests.one_request, name="request"),
     path("ways-in/", ways_in.ways_in_page, name="ways_in"),

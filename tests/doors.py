@@ -68,6 +68,7 @@ DOORS: dict[str, Door] = {
     # to come in
     "login": Door(OPEN, OPEN),
     "logout": Door(NOT_SO_OPENLY, (302,) * 6),
+    "choose_language": Door(NOT_SO_OPENLY, (302,) * 6, form={"language": "de"}),
     "choose_site": Door(NOT_SO, (302, 302, 302, 404, 404, LOGIN), form={"site": "@site"}),
     "healthz": Door((503,) * 6, NOT_SO_OPENLY),
     "how_it_runs": Door((403, 200, 403, 403, 404, LOGIN)),

@@ -84,6 +84,9 @@ class Membership(models.Model):
     user = models.ForeignKey(settings.AUTH_USER_MODEL, models.CASCADE, related_name="memberships")
     site = models.ForeignKey(Site, models.CASCADE, related_name="memberships")
     role = models.CharField(max_length=16, choices=Role.choices)
+    language = models.CharField(
+        max_length=12, choices=settings.LANGUAGES, blank=True, help_text="of the pages; empty: the browser's"
+    )
 
     class Meta:
         constraints = [
@@ -143,6 +146,9 @@ class Person(models.Model):
     day_until = models.TimeField(default=time(17), help_text="when a working day ends")
     lunch_from = models.TimeField(default=time(12))
     lunch_minutes = models.PositiveSmallIntegerField(default=60, help_text="0 where there is no pause")
+    language = models.CharField(
+        max_length=12, choices=settings.LANGUAGES, blank=True, help_text="of the letters; empty: English"
+    )
 
     objects = SiteQuerySet.as_manager()
     site_path = "site"
