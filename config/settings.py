@@ -158,6 +158,9 @@ BROKER_URL = env.text("BROKER_URL", "memory://")
 # kombu warns of an address without a host, even where it needs none.
 CELERY_BROKER_URL = "memory://localhost/" if BROKER_URL.startswith("memory:") else BROKER_URL
 CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+# A worker waits for its broker as long as it takes; a page that wakes work does not: the clock finds it.
+CELERY_BROKER_CONNECTION_MAX_RETRIES = None
+CELERY_TASK_PUBLISH_RETRY_POLICY = {"max_retries": 1, "interval_start": 0, "interval_max": 0.2}
 CELERY_BROKER_TRANSPORT_OPTIONS = (
     {"polling_interval": 0.05}
     if BROKER_URL.startswith("memory:")
@@ -166,7 +169,7 @@ CELERY_BROKER_TRANSPORT_OPTIONS = (
         "visibility_timeout": 600,
         "unacked_restore_interval": 10,
         "unacked_restore_throttle": 1,
-        "socket_connect_timeout": 5,
+        "socket_connect_timeout": 2,
     }
 )
 CELERY_TASK_IGNORE_RESULT = True

@@ -9,3 +9,5 @@ urlpatterns = [
     path("", include("scheduling.urls")),
     path("admin/", admin.site.urls),
 ]
+
+handler500 = "fleet.trouble.failed"

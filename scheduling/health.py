@@ -7,10 +7,14 @@ from datetime import datetime
 from typing import Any
 
 from django.conf import settings
-from django.db import DatabaseError
+from django.db import Error as DatabaseTrouble
+from django.db import connection
+from django.db.migrations.executor import MigrationExecutor
 from django.db.models import Count
 
 from config.celery import app
+from scheduling import disks
+from scheduling.clock_set_back import AHEAD
 from scheduling.heartbeats import TICK
 from scheduling.models import Heartbeat, Letter
 
@@ -32,22 +36,41 @@ def check(now: datetime) -> Health:
     try:
         beat = Heartbeat.objects.filter(name=TICK).values_list("at", flat=True).first()
         letters = letter_counts()
-        database = "ok"
-    except DatabaseError:
+    except DatabaseTrouble:
         beat, letters, database = None, None, "unreachable"
+    else:
+        database = "ok" if not migrations_to_come() else "behind"
     age = None if beat is None else round((now - beat).total_seconds())
-    beating = age is not None and age <= LATE_BEATS * settings.TICK_SECONDS
-    well = database == "ok" and queue != "unreachable" and beating
+    beat_said = state_of_beat(age)
+    room = disks.scarcest()
+    well = database == "ok" and queue != "unreachable" and beat_said == "ok" and room.enough
     document = {
         "status": "ok" if well else "trouble",
         "database": database,
         "queue": queue,
         "last_beat": beat.isoformat() if beat else None,
         "last_beat_age_seconds": age,
-        "beat": "ok" if beating else "never" if age is None else "late",
+        "beat": beat_said,
+        "disk_free_mb": room.free_mb,
+        "disk": "ok" if room.enough else "full",
         "letters": letters,
     }
     return Health(well, document | {"words": words_of(document)})
+
+
+def state_of_beat(age: int | None) -> str:
+    """Return the word for how long ago the clock was last heard [s]; ahead where that lies in the future."""
+    if age is None:
+        return "never"
+    if age < -AHEAD.total_seconds():
+        return "ahead"
+    return "ok" if age <= LATE_BEATS * settings.TICK_SECONDS else "late"
+
+
+def migrations_to_come() -> int:
+    """Return how many migrations of this code the database has not had."""
+    executor = MigrationExecutor(connection)
+    return len(executor.migration_plan(executor.loader.graph.leaf_nodes()))
 
 
 def letter_counts() -> dict[str, int]:
@@ -94,6 +117,8 @@ def words_of(document: dict[str, Any]) -> list[str]:
         if age is None
         else f"A worker last looked at what is due {age} seconds ago.",
     ]
+    if document["disk"] != "ok":
+        said.append(f"Only {document['disk_free_mb']} MB are free on a disk that is written to.")
     if letters:
         said.append("Letters: " + ", ".join(f"{number} {state}" for state, number in letters.items()) + ".")
     return said

@@ -40,7 +40,7 @@ def send_again(letter: Letter, now: datetime, by: str) -> None:
                 f"this letter is {letter.get_state_display()}",
                 accepted="letters that are refused, in doubt or waiting",
             )
-        transaction.on_commit(partial(tasks.send_letter.delay, letter.pk))
+        transaction.on_commit(partial(tasks.send_letter.delay, letter.pk), robust=True)
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from fleet.models import BookingSource, Site
-from scheduling import health
+from scheduling import disks, health
 from scheduling.due_work import silent_rooms
 from scheduling.models import ForecastRun, Letter
 
@@ -37,7 +37,8 @@ def lines(site: Site, now: datetime) -> list[Line]:
     """Return how everything stands; what all sites share first, then what is this site's."""
     document = health.check(now).document
     return [
-        _database(),
+        _database(document),
+        _disk(),
         _queue(document),
         _clock(document, now),
         _mail(site, now),
@@ -47,8 +48,27 @@ def lines(site: Site, now: datetime) -> list[Line]:
     ]
 
 
-def _database() -> Line:
-    return Line(_("Database"), WELL, _("answers"), _("It is %(name)s.") % {"name": connection.display_name})
+def _database(document: dict[str, Any]) -> Line:
+    part = _("Database")
+    if document["database"] == "behind":
+        said = _(
+            "Tables are of an older release than these pages. Stop everything, then run: manage.py migrate"
+        )
+        return Line(part, TROUBLE, _("behind"), said)
+    return Line(part, WELL, _("answers"), _("It is %(name)s.") % {"name": connection.display_name})
+
+
+def _disk() -> Line:
+    room, part = disks.scarcest(), _("Disk")
+    figures = {"free": room.free_mb, "folder": room.folder, "least": disks.ENOUGH_MB}
+    if not room.enough:
+        said = _(
+            "Only %(free)d MB are free where %(folder)s lies. What does not fit is refused whole; make room,"
+            " and work goes on by itself."
+        )
+        return Line(part, TROUBLE, _("nearly full"), said % figures)
+    said = _("%(free)d MB are free where %(folder)s lies; below %(least)d MB this turns.")
+    return Line(part, WELL, _("has room"), said % figures)
 
 
 def _queue(document: dict[str, Any]) -> Line:
@@ -70,6 +90,11 @@ def _clock(document: dict[str, Any], now: datetime) -> Line:
         said = _("Nothing has come due yet. Is a worker running, and a beat?")
         return Line(part, TROUBLE, _("never seen"), said)
     ago = {"ago": timesince(now - timedelta(seconds=age), now)}
+    if document["beat"] == "ahead":
+        said = _(
+            "They were last heard at an hour still to come: the clock has been set back. It is mended soon."
+        )
+        return Line(part, DOUBT, _("set back"), said)
     if document["beat"] != "ok":
         said = _("The last look at what is due was %(ago)s ago. Is a worker running, and a beat?") % ago
         return Line(part, TROUBLE, _("late"), said)

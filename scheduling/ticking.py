@@ -10,7 +10,15 @@ from django.db.models import OuterRef, Subquery
 
 from fleet import booking_sources, throttle, uploads
 from fleet.models import Instrument, Site
-from scheduling import air_alerts, backtesting, calendar_entries, changed_facts, letters, outbox
+from scheduling import (
+    air_alerts,
+    backtesting,
+    calendar_entries,
+    changed_facts,
+    clock_set_back,
+    letters,
+    outbox,
+)
 from scheduling.asked_work import unclaimed
 from scheduling.heartbeats import TICK, beat, take_turn
 from scheduling.models import DraftOrder, ForecastRun, Scenario
@@ -48,6 +56,7 @@ class Found:
 
 def tick(now: datetime) -> Found:
     """Note the heartbeat, make the letters that are due, release expired claims; return what else waits."""
+    clock_set_back.mend(now)
     beat(TICK, now)
     for site in Site.objects.order_by("pk"):
         keep_calendar(site, now)

@@ -45,7 +45,7 @@ def _add_address(request: HttpRequest) -> HttpResponse:
     now = timezone.now()
     address = request.POST[ADDRESS].strip() or "-"
     source = booking_sources.add_source(site_of(request), request.POST.get("name", ""), address, now)
-    transaction.on_commit(partial(tasks.fetch_bookings.delay, source.pk))
+    transaction.on_commit(partial(tasks.fetch_bookings.delay, source.pk), robust=True)
     messages.info(request, _("%(name)s is read within minutes.") % {"name": source.name})
     return redirect("bookings_in")
 
@@ -91,7 +91,7 @@ def bookings_source(request: HttpRequest, pk: int) -> HttpResponse:
         said = _("%(name)s is read no more; the bookings it brought stay.")
     else:
         booking_sources.fetch_now(source, timezone.now())
-        transaction.on_commit(partial(tasks.fetch_bookings.delay, source.pk))
+        transaction.on_commit(partial(tasks.fetch_bookings.delay, source.pk), robust=True)
         said = _("%(name)s is read within minutes.")
     messages.info(request, said % {"name": source.name})
     return redirect("bookings_in")

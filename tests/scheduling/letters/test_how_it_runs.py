@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from types import SimpleNamespace
 
 import pytest
+from django.db.migrations.recorder import MigrationRecorder
 from django.utils import timezone
 
 from fleet.booking_sources import add_source
 from fleet.models import BookingSource, Role
-from scheduling import health, running
+from scheduling import disks, health, running
 from scheduling.heartbeats import TICK, beat
 from scheduling.models import Letter
 from tests import factories
@@ -73,3 +75,15 @@ def test_only_administrators_read_it_and_the_health_page_says_the_same_without_n
     words = client.get("/healthz").json()["words"]
     assert "The database is ok." in words
     assert not any(school.site.name in word for word in words)
+
+
+def test_a_disk_with_little_room_and_tables_of_an_older_release_are_told(school, monkeypatch):
+    monkeypatch.setattr(disks.shutil, "disk_usage", lambda path: SimpleNamespace(free=7 * 2**20))
+    word, sentence = said(school.site)["Disk"]
+    assert (word, "Only 7 MB are free" in sentence) == ("nearly full", True)
+    last = MigrationRecorder.Migration.objects.filter(app="scheduling").order_by("-name").first()
+    last.delete()
+    word, sentence = said(school.site)["Database"]
+    assert (word, "manage.py migrate" in sentence) == ("behind", True)
+    document = health.check(timezone.now()).document
+    assert (document["status"], document["database"], document["disk"]) == ("trouble", "behind", "full")

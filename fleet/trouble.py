@@ -1,0 +1,84 @@
+"""What a person or a logger is told when a page cannot be made, and what became of what they sent."""
+
+from __future__ import annotations
+
+import errno
+import sys
+from dataclasses import dataclass
+
+from django.db import Error as DatabaseTrouble
+from django.db import InterfaceError, OperationalError
+from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.template.loader import render_to_string
+from django.utils.translation import gettext as _
+from django.views.decorators.csrf import requires_csrf_token
+
+RETRY_SECONDS = 30
+FULL, AWAY, BUSY, OURS = "full", "away", "busy", "ours"
+# Class 53 of SQLSTATE is "insufficient resources", of which 53100 is the disk.
+DISK_FULL_STATE = "53100"
+
+
+@dataclass(frozen=True)
+class Trouble:
+    """One kind of trouble in words; the status says whether trying again will help."""
+
+    status: int
+    heading: str
+    said: str
+
+
+@requires_csrf_token
+def failed(request: HttpRequest) -> HttpResponse:
+    """Answer for an error that nobody caught, without asking the database for anything."""
+    return _answer(request, words_of(kind_of(sys.exc_info()[1]), sent=request.method == "POST"))
+
+
+def kind_of(error: BaseException | None) -> str:
+    """Tell a full disk and a database that is away or busy from an error of the almanac's own."""
+    while error is not None:
+        if _is_full(error):
+            return FULL
+        if isinstance(error, OperationalError) and "locked" in str(error):
+            return BUSY
+        if isinstance(error, (OperationalError, InterfaceError)):
+            return AWAY
+        error = error.__cause__
+    return OURS
+
+
+def _is_full(error: BaseException) -> bool:
+    if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT):
+        return True
+    if not isinstance(error, DatabaseTrouble):
+        return False
+    return "disk is full" in str(error) or getattr(error.__cause__, "sqlstate", None) == DISK_FULL_STATE
+
+
+def words_of(kind: str, sent: bool) -> Trouble:
+    """Return what is said of a kind of trouble, to somebody who sent something or who only asked."""
+    not_stored = _("Nothing of what you sent was stored. Go back: your words are still in the form.")
+    heading, said = {
+        FULL: (_("The disk is full"), _("There is no room left to store anything. What was stored is safe.")),
+        AWAY: (
+            _("The database does not answer"),
+            _("What was stored is safe; pages come back by themselves."),
+        ),
+        BUSY: (_("Too much is being stored at once"), _("Somebody else's work took too long to be stored.")),
+        OURS: (
+            _("This page could not be made"),
+            _("An error of the almanac itself, kept in its log. Telling whoever runs it what you did helps."),
+        ),
+    }[kind]
+    return Trouble(500 if kind == OURS else 503, heading, f"{said} {not_stored}" if sent else said)
+
+
+def _answer(request: HttpRequest, trouble: Trouble) -> HttpResponse:
+    if request.path.startswith("/api/"):
+        answer: HttpResponse = JsonResponse({"error": trouble.said}, status=trouble.status)
+    else:
+        text = render_to_string("trouble.html", {"trouble": trouble})
+        answer = HttpResponse(text, status=trouble.status)
+    if trouble.status == 503:
+        answer["Retry-After"] = str(RETRY_SECONDS)
+    return answer
