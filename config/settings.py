@@ -4,7 +4,7 @@ from pathlib import Path
 
 from csp.constants import NONE, SELF
 
-from config import env
+from config import env, queue
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 VAR_DIR = Path(env.text("VAR_DIR", str(BASE_DIR / "var")))
@@ -155,35 +155,8 @@ EMAIL_TIMEOUT = LETTER_LEASE_SECONDS / 6
 # A calendar server in the same house; whoever may name an address can then reach others in that house.
 CALENDARS_FROM_PRIVATE_NETWORKS = env.flag("CALENDARS_FROM_PRIVATE_NETWORKS")
 BROKER_URL = env.text("BROKER_URL", "memory://")
-# kombu warns of an address without a host, even where it needs none.
-CELERY_BROKER_URL = "memory://localhost/" if BROKER_URL.startswith("memory:") else BROKER_URL
-CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
-# A worker waits for its broker as long as it takes; a page that wakes work does not: the clock finds it.
-CELERY_BROKER_CONNECTION_MAX_RETRIES = None
-CELERY_TASK_PUBLISH_RETRY_POLICY = {"max_retries": 1, "interval_start": 0, "interval_max": 0.2}
-CELERY_BROKER_TRANSPORT_OPTIONS = (
-    {"polling_interval": 0.05}
-    if BROKER_URL.startswith("memory:")
-    # A killed worker's message comes back within seconds instead of minutes.
-    else {
-        "visibility_timeout": 600,
-        "unacked_restore_interval": 10,
-        "unacked_restore_throttle": 1,
-        "socket_connect_timeout": 2,
-    }
-)
-CELERY_TASK_IGNORE_RESULT = True
-CELERY_TASK_ACKS_LATE = True
-CELERY_TASK_REJECT_ON_WORKER_LOST = True
-CELERY_WORKER_PREFETCH_MULTIPLIER = 1
-CELERY_WORKER_HIJACK_ROOT_LOGGER = False
-CELERY_TASK_TIME_LIMIT = 540
-CELERY_TASK_SOFT_TIME_LIMIT = 480
-CELERY_TIMEZONE = "UTC"
 TICK_SECONDS = env.number("TICK_SECONDS", 300)
-CELERY_BEAT_SCHEDULE = {"tick": {"task": "scheduling.tick", "schedule": TICK_SECONDS}}
-# What is due is asked of the database, so the clock needs no memory of its own.
-CELERY_BEAT_SCHEDULER = "celery.beat:Scheduler"
+locals().update(queue.settings(BROKER_URL, TICK_SECONDS))
 
 LOGGING = {
     "version": 1,
