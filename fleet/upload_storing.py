@@ -22,7 +22,7 @@ from fleet.oddcsv.choices import ROOM, choices_of
 from fleet.oddcsv.reading import Batch, OddReader
 from fleet.refusal import Refused
 from fleet.upload_trial import one_an_instant, reader_of
-from fleet.uploads import AT_WORK, path_of
+from fleet.uploads import AT_WORK, path_of, stop_sign
 
 LEASE = timedelta(minutes=12)  # longer than a task may run
 TELL_EVERY = 20_000  # lines
@@ -48,6 +48,8 @@ def store(upload_id: int) -> UploadState | None:
     upload = _claimed(upload_id, timezone.now())
     if upload is None:
         return None
+    if not upload.cancel_asked:
+        stop_sign(upload).unlink(missing_ok=True)  # of a worker that died
     folder = Path(tempfile.mkdtemp(prefix="spool-", dir=path_of(upload).parent))
     try:
         _check_and_store(upload, folder)
@@ -57,6 +59,7 @@ def store(upload_id: int) -> UploadState | None:
         _finish(upload, state=UploadState.REFUSED, trouble=str(error))
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+        stop_sign(upload).unlink(missing_ok=True)
     upload.refresh_from_db()
     return UploadState(upload.state)
 
@@ -81,14 +84,22 @@ def _mine(upload: ReadingsUpload, **said: object) -> None:
     Stopped
         Where it is not, or somebody did.
     """
+    _go_on_or_stop(upload)
     rows = ReadingsUpload.objects.filter(pk=upload.pk, lease=upload.lease, cancel_asked=False)
     if not rows.update(**said):
         raise Stopped
 
 
+def _go_on_or_stop(upload: ReadingsUpload) -> None:
+    if stop_sign(upload).exists():
+        raise Stopped
+
+
 def _given_up(upload: ReadingsUpload) -> None:
-    rows = ReadingsUpload.objects.filter(pk=upload.pk, lease=upload.lease, cancel_asked=True)
-    if rows.update(state=UploadState.CANCELLED, finished_at=timezone.now(), lease_until=None):
+    asked = Q() if stop_sign(upload).exists() else Q(cancel_asked=True)
+    rows = ReadingsUpload.objects.filter(asked, pk=upload.pk, lease=upload.lease)
+    given_up = {"state": UploadState.CANCELLED, "cancel_asked": True}
+    if rows.update(**given_up, finished_at=timezone.now(), lease_until=None):
         path_of(upload).unlink(missing_ok=True)
 
 
@@ -154,6 +165,7 @@ def _store(upload: ReadingsUpload, reader: OddReader, folder: Path) -> None:
     """Store everything within the caller's transaction, and say so in the row."""
     counts = intake.ReadingCounts()
     for _, batch in _spooled(folder, reader):
+        _go_on_or_stop(upload)
         batch = one_an_instant(batch, batch.time)
         some = intake.store_readings(
             upload.site, batch.room, batch.time, batch.temp_c, batch.rh, upload.file_name[-40:]

@@ -68,6 +68,14 @@ def path_of(upload: ReadingsUpload) -> Path:
     return Path(settings.UPLOADS_DIR) / upload.stored_as
 
 
+def stop_sign(upload: ReadingsUpload) -> Path:
+    """Return the file whose being there tells the worker to stop.
+
+    While a worker stores on SQLite nobody else can write to the database, so the word has to go another way.
+    """
+    return Path(settings.UPLOADS_DIR) / f"{upload.stored_as}.stop"
+
+
 def _shown_name(name: str) -> str:
     plain = "".join(one for one in name.replace("\\", "/").rsplit("/", 1)[-1] if one.isprintable())
     return plain[-200:] or "readings.csv"
@@ -205,11 +213,16 @@ def ask_to_store(upload: ReadingsUpload) -> None:
 def cancel(upload: ReadingsUpload, now: datetime) -> bool:
     """Give a file up; return whether that was still possible. One at work is stopped by its worker."""
     rows = ReadingsUpload.objects.filter(pk=upload.pk)
+    at_work = upload.state in AT_WORK or rows.filter(state__in=AT_WORK).exists()
+    if at_work:
+        # Before anything is written: on SQLite that waits until the worker has seen the sign and let go.
+        stop_sign(upload).touch()
     at_rest = rows.filter(state__in=(*AT_REST, UploadState.WAITING))
     if at_rest.update(state=UploadState.CANCELLED, finished_at=now):
         path_of(upload).unlink(missing_ok=True)
         return True
-    return bool(rows.filter(state__in=AT_WORK).update(cancel_asked=True))
+    asked = rows.filter(state__in=AT_WORK).update(cancel_asked=True)
+    return bool(asked) or (at_work and rows.filter(state=UploadState.CANCELLED).exists())
 
 
 def due(now: datetime) -> list[int]:
@@ -242,5 +255,5 @@ def _sweep(now: datetime) -> None:
         for path in old:
             if path.is_dir():
                 shutil.rmtree(path, ignore_errors=True)
-            elif path.name not in kept:
+            elif path.name.removesuffix(".stop") not in kept:
                 path.unlink(missing_ok=True)

@@ -4,6 +4,7 @@ from django.contrib.auth import views as auth
 from django.urls import path
 
 from reports import fleet_views, season_views, views, week_views
+from reports.air import holding_views as holding
 from reports.air import room_views as rooms
 from reports.air import views as air
 from reports.budget import views as budget
@@ -26,6 +27,9 @@ urlpatterns = [
     path("rooms/", rooms.room_list, name="rooms"),
     path("rooms/compare/", rooms.compare, name="compare_rooms"),
     path("rooms/compare/figure/", rooms.compare_figure, name="compare_figure"),
+    path("rooms/held/", holding.holdings, name="holdings"),
+    path("rooms/held/<int:pk>/", holding.holding_study, name="holding_study"),
+    path("rooms/held/<int:pk>/as/<slug:form_name>/", holding.holding_file, name="holding_file"),
     path("rooms/<int:pk>/", rooms.room, name="room"),
     path("rooms/<int:pk>/climate/", rooms.climate, name="climate"),
     path("rooms/<int:pk>/figures/<slug:name>/", rooms.room_figure, name="room_figure"),

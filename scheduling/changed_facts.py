@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 from fleet.models import FactChange, Site
 from scheduling import forecasting
+from scheduling.heartbeats import take_turn
 from scheduling.inputs import instruments_touched
 from scheduling.models import ForecastRun
+
+# Loggers post every few minutes, dozens of them, and a quarter of an hour of air moves no wood: changes of
+# rooms alone wake a site's refresh no oftener than this. A record of an instrument waits for nothing.
+ROOMS_AGAIN_AFTER = timedelta(minutes=15)
+
+
+def take_turn_of_rooms(site_id: int, now: datetime) -> bool:
+    """Return whether changed rooms may wake a site's refresh now; if not, their notes wait for the tick."""
+    return take_turn(f"rooms {site_id}", now, ROOMS_AGAIN_AFTER)
 
 
 def take_in(site: Site, today: date, now: datetime | None = None) -> ForecastRun | None:
@@ -31,6 +41,12 @@ def take_in(site: Site, today: date, now: datetime | None = None) -> ForecastRun
     run = forecasting.refresh(site, today, now=now, instruments=reached)
     forecasting.let_go([change.pk for change in waiting])
     return run
+
+
+def only_rooms_wait(site_id: int) -> bool:
+    """Return whether all that waits at a site is about rooms."""
+    waiting = FactChange.objects.filter(site=site_id)
+    return waiting.exists() and not waiting.filter(room=None).exists()
 
 
 def sites_waiting(before: datetime) -> list[int]:

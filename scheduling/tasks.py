@@ -17,6 +17,7 @@ from scheduling import (
     changed_facts,
     draft_orders,
     forecasting,
+    holding,
     outbox,
     planning,
     ticking,
@@ -50,6 +51,8 @@ def tick() -> None:
         make_draft.delay(order)
     for scenario in found.scenarios:
         compute_scenario.delay(scenario)
+    for study in found.holdings:
+        compute_holding.delay(study)
 
 
 @shared_task(name="scheduling.send_letters")  # type: ignore[untyped-decorator]
@@ -113,6 +116,12 @@ def make_draft(order_id: int) -> None:
 def compute_scenario(scenario_id: int) -> None:
     """Compute a scenario that somebody asked for, unless that was done."""
     asking.compute(scenario_id)
+
+
+@shared_task(name="scheduling.compute_holding")  # type: ignore[untyped-decorator]
+def compute_holding(study_id: int) -> None:
+    """Compute what holding a room would be worth, unless that was done."""
+    holding.compute(study_id)
 
 
 @shared_task(name="scheduling.lay_out_week")  # type: ignore[untyped-decorator]

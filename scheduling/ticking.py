@@ -21,7 +21,7 @@ from scheduling import (
 )
 from scheduling.asked_work import unclaimed
 from scheduling.heartbeats import TICK, beat, take_turn
-from scheduling.models import DraftOrder, ForecastRun, Scenario
+from scheduling.models import DraftOrder, ForecastRun, HoldingStudy, Scenario
 
 log = logging.getLogger(__name__)
 
@@ -40,8 +40,8 @@ AIR_AGAIN_AFTER = timedelta(hours=1)
 class Found:
     """What a tick found to do.
 
-    Letters to send, sites without a forecast of today or with missed changes, scores, drafts and scenarios
-    asked for, files of readings to be stored.
+    Letters to send, sites without a forecast of today or with missed changes, scores, drafts, scenarios
+    and years of a room held asked for, files of readings to be stored.
     """
 
     letters: list[int]
@@ -52,6 +52,7 @@ class Found:
     backtests: list[int]
     orders: list[int]
     scenarios: list[int]
+    holdings: list[int]
 
 
 def tick(now: datetime) -> Found:
@@ -70,11 +71,7 @@ def tick(now: datetime) -> Found:
         sites=[
             site for site in sites_to_refresh(now) if take_turn(f"refresh {site}", now, REFRESH_AGAIN_AFTER)
         ],
-        changed=[
-            site
-            for site in sites_with_missed_changes(now)
-            if take_turn(f"changes {site}", now, CHANGE_AGAIN_AFTER)
-        ],
+        changed=[site for site in sites_with_missed_changes(now) if may_take_in(site, now)],
         uploads=uploads.due(now),
         backtests=[
             asked
@@ -83,6 +80,7 @@ def tick(now: datetime) -> Found:
         ],
         orders=unclaimed(DraftOrder, now),
         scenarios=unclaimed(Scenario, now),
+        holdings=unclaimed(HoldingStudy, now),
         calendars=booking_sources.due_sources(now),
     )
 
@@ -123,6 +121,13 @@ def sites_to_refresh(now: datetime) -> list[int]:
         for site in sites.annotate(newest=Subquery(whole.values("today")[:1])).order_by("pk")
         if not is_quiet(site, now) and site.newest != site.local_date(now)
     ]
+
+
+def may_take_in(site: int, now: datetime) -> bool:
+    """Return whether a site's changed facts may be taken in now; those of rooms alone pause between."""
+    if changed_facts.only_rooms_wait(site) and not changed_facts.take_turn_of_rooms(site, now):
+        return False
+    return take_turn(f"changes {site}", now, CHANGE_AGAIN_AFTER)
 
 
 def sites_with_missed_changes(now: datetime) -> list[int]:

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from scheduling.views import calendars, health, letters, scenarios, scores, season, week
+from scheduling.views import calendars, health, holding, letters, scenarios, scores, season, week
 
 urlpatterns = [
     path("healthz", health.healthz, name="healthz"),
@@ -17,6 +17,8 @@ urlpatterns = [
     path("season/what-if/<int:pk>/again/", scenarios.compute_again, name="compute_again"),
     path("season/what-if/<int:pk>/cancel/", scenarios.cancel_scenario, name="cancel_scenario"),
     path("season/what-if/<int:pk>/delete/", scenarios.delete_scenario, name="delete_scenario"),
+    path("rooms/held/ask/", holding.ask_holding, name="ask_holding"),
+    path("rooms/held/<int:pk>/cancel/", holding.cancel_holding, name="cancel_holding"),
     path("forecasts/score/ask/", scores.ask_score, name="ask_score"),
     path("how-it-runs/", health.how_it_runs, name="how_it_runs"),
     path("letters/", letters.letter_list, name="letters"),

@@ -108,6 +108,15 @@ DOORS: dict[str, Door] = {
     "room_figure": Door(OF_THIS_SITE, args=one("room", name="wood")),
     "compare_rooms": Door(OWN_SITE),
     "compare_figure": Door(OWN_SITE),
+    "holdings": Door(OWN_SITE),
+    "holding_study": Door(OF_THIS_SITE, args=one("holding")),
+    "holding_file": Door(OF_THIS_SITE, args=one("holding", form_name="csv")),
+    "ask_holding": Door(
+        WORK_AT_OWN,
+        (302, 302, 403, 422, 404, LOGIN),
+        form={"room": "@room", "low": "40", "high": "55", "first": "2026-12-01"},
+    ),
+    "cancel_holding": Door(NOT_SO, DONE, one("holding")),
     "choose_lender": Door(NOT_SO, DONE, one("bare_room"), {"lender": "@room"}),
     "sensors": Door(OWN_SITE),
     "place_sensor": Door(NOT_SO, DONE, form={"room": "@room", "name": "S99"}),
@@ -182,6 +191,7 @@ class Field:
 # Each is sent by the technician of the house with the rest of the door's form as it stands above.
 FORM_FIELDS = (
     Field("choose_site", "site", "site", 404),
+    Field("ask_holding", "room", "room", 422),
     Field("choose_lender", "lender", "room", 404),
     Field("place_sensor", "room", "room", 404),
     Field("take_sensor_away", "sensor", "sensor", 404),
@@ -209,6 +219,8 @@ QUERY_FIELDS = (
     Field("labels", "instrument", "tag", 404),
     Field("instruments", "room", "room", 200),
     Field("compare_rooms", "room", "room", 200),
+    Field("holdings", "room", "room", 200),
+    Field("ask_holding", "room", "room", 200),
     Field("compare_figure", "room", "room", 200),
     Field("one_season_plan", "visit", "visit", 200),
     Field("what_if", "with", "scenario", 200),

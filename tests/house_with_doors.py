@@ -28,7 +28,7 @@ from fleet.views.player import SENT_SALT
 from fleet.weeks import monday_before
 from scheduling import feeds, stop_links
 from scheduling.letter_choices import HABITS
-from scheduling.models import DraftOrder, Letter, Scenario
+from scheduling.models import DraftOrder, HoldingStudy, Letter, Scenario
 from tests import factories as make
 from tests.doors import Door
 from tests.reports.house import make_house
@@ -99,7 +99,7 @@ def prepare() -> Walk:
         client = Client()
         client.force_login(user)
         cookies[name] = client.cookies["sessionid"].value
-    return Walk(cookies, users, _things(house), _things(other), _words(house), _words(other))
+    return Walk(cookies, users, things_of(house), things_of(other), _words(house), _words(other))
 
 
 def _rename(other: Any) -> None:
@@ -121,7 +121,7 @@ def _words(house: Any) -> tuple[str, ...]:
     return (house.site.name, *people, *rooms, *(instrument.tag for instrument in house.instruments))
 
 
-def _things(house: Any) -> dict[str, Any]:
+def things_of(house: Any) -> dict[str, Any]:
     """One of everything there is an address for."""
     now, site, user = timezone.now(), house.site, house.technician
     instrument, room = house.instruments[0], house.rooms[0]
@@ -158,6 +158,9 @@ def _things(house: Any) -> dict[str, Any]:
         "held_visit": visits.filter(held=True).first().pk if visits.filter(held=True) else None,
         "draft": DraftOrder.objects.create(**asked).pk,
         "scenario": Scenario.objects.create(**asked, name=f"As it is at {site.name}").pk,
+        "holding": HoldingStudy.objects.create(
+            site=site, room=room, low_rh=0.4, high_rh=0.55, first_day=make.TODAY, asked_at=now
+        ).pk,
         "letter": _letter(person, now).pk,
         "feed": feed.pk,
         "feed_secret": feed_secret,

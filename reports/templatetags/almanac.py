@@ -39,6 +39,12 @@ def percent(fraction: float | None, digits: int = 0) -> str:
 
 
 @register.filter
+def points(fraction: float) -> str:
+    """Write a fraction in percent without its sign, with no more decimals than it needs."""
+    return f"{round(100 * fraction, 4):g}"
+
+
+@register.filter
 def percent_range(low: float, high: float) -> str:
     """Write two fractions as a range of percentages with one sign."""
     return f"{100 * low:.0f} – {100 * high:.0f}\N{NO-BREAK SPACE}%"
@@ -68,7 +74,7 @@ def signed(value: float | None, digits: int | None = None) -> str:
 @register.filter
 def grouped(value: float | Decimal, digits: int) -> str:
     """Write a number with its thousands apart."""
-    return f"{value:,.{digits}f}"
+    return f"{value:,.{digits}f}".replace("-", "\N{MINUS SIGN}")
 
 
 @register.filter

@@ -16,6 +16,7 @@ from scheduling.engine.drivers import Driver, explain_group, sensitivity
 from scheduling.engine.expectation import Moments, after_service, since_last
 from scheduling.engine.fabric import Fabric, Group, weave
 from scheduling.engine.findings import earliest_finding
+from scheduling.engine.held_year import Holding, LineYear, held_years
 from scheduling.engine.learning import Learned
 from scheduling.engine.learning import learn as learn_all
 from scheduling.engine.passage import NEVER, Draws, draw, quantile_days
@@ -277,6 +278,20 @@ class FleetModel:
         """How far a subject goes for a point of humidity [unit per percent], and from how many values."""
         belief = self._worked.beliefs[row]
         return sensitivity(belief), belief.learned_from
+
+    def held_years(self, holding: Holding, seed: int) -> Iterator[LineYear]:
+        """What holding a room does in a year to each line in it; a place counts among `subjects`."""
+        worked = self._worked
+        yield from held_years(
+            worked.fabric,
+            worked.groups,
+            worked.cases,
+            worked.beliefs,
+            self._spreads,
+            worked.today,
+            holding,
+            seed,
+        )
 
     def out_probability(
         self, service_days: Days, days: Days, rows: Sequence[int] | None = None

@@ -8,7 +8,7 @@ from scipy.special import ndtr
 
 from scheduling.engine.airpath import AirPath, Noise
 from scheduling.engine.moisture import equilibrium_moisture
-from scheduling.engine.subjects import RoomAir
+from scheduling.engine.subjects import Band, RoomAir
 
 Floats = NDArray[np.float64]
 
@@ -35,25 +35,40 @@ def held_air(path: AirPath, room: RoomAir, today: int) -> AirPath:
 
     Notes
     -----
-    The ends are humidities; as moisture they are taken at the room's mean temperature of its last year of
-    readings. Each day's normal distribution is cut off at the ends, what lies beyond gathering there, and
-    replaced by the normal one of the same mean and variance (:func:`cut_off`); a day hangs on the day before
-    as it did, or less where the doubt shrinks faster than that. So a day that would have stayed within the
-    band is hardly changed, and one far outside is held at an end with next to no doubt.
+    The ends are humidities, taken as moisture (:func:`moisture_ends`). Each day's normal distribution is cut
+    off at the ends, what lies beyond gathering there, and replaced by the normal one of the same mean and
+    variance (:func:`cut_off`); a day hangs on the day before as it did, or less where the doubt shrinks
+    faster than that. So a day that would have stayed within the band is hardly changed, and one far outside
+    is held at an end with next to no doubt.
     """
     if room.band is None:
         return path
-    low_rh, high_rh = room.band.low_rh, room.band.high_rh
-    if not 0.0 <= low_rh < high_rh <= 1.0:
-        raise ValueError(
-            f"room {room.room!r}: humidity held between {low_rh:g} and {high_rh:g}, expected fractions that "
-            "rise; percentages?"
-        )
-    last_year = room.days > today - LAST_YEAR_DAYS
-    temp_c = float(room.temp_c[last_year].mean()) if last_year.any() else ROOM_TEMP_C
-    low, high = equilibrium_moisture(temp_c, np.array([low_rh, high_rh]))
+    low, high = moisture_ends(room, room.band, today)
     start = max(room.band.from_day, today + 1) - path.first_day
-    return held_between(path, float(low), float(high), min(max(start, 0), len(path.mean)))
+    return held_between(path, low, high, min(max(start, 0), len(path.mean)))
+
+
+def moisture_ends(room: RoomAir, band: Band, today: int) -> tuple[float, float]:
+    """The ends of a band of humidity as equilibrium moisture [fraction].
+
+    Raises
+    ------
+    ValueError
+        Where the band is none: its ends must rise and lie within 0..1.
+
+    Notes
+    -----
+    Taken at the room's mean temperature of its last year of readings.
+    """
+    if not 0.0 <= band.low_rh < band.high_rh <= 1.0:
+        raise ValueError(
+            f"room {room.room!r}: humidity held between {band.low_rh:g} and {band.high_rh:g}, expected "
+            "fractions that rise; percentages?"
+        )
+    last_year = (room.days > today - LAST_YEAR_DAYS) & (room.days <= today)
+    temp_c = float(room.temp_c[last_year].mean()) if last_year.any() else ROOM_TEMP_C
+    low, high = equilibrium_moisture(temp_c, np.array([band.low_rh, band.high_rh]))
+    return float(low), float(high)
 
 
 def held_between(path: AirPath, low: float, high: float, start: int) -> AirPath:

@@ -2,6 +2,7 @@
 
 from scheduling.models.calendars import CalendarEntry, Feed
 from scheduling.models.forecasts import Backtest, Forecast, ForecastRun, ForecastState
+from scheduling.models.holding import HoldingStudy
 from scheduling.models.letters import Heartbeat, Letter, LetterChoice
 from scheduling.models.plan_changes import DraftOrder, LineCosts, PlanChange
 from scheduling.models.plans import PlannedVisit, PutOff, SeasonPlan
@@ -18,6 +19,7 @@ __all__ = [
     "ForecastRun",
     "ForecastState",
     "Heartbeat",
+    "HoldingStudy",
     "Letter",
     "LetterChoice",
     "LineCosts",

@@ -223,6 +223,53 @@ def test_a_file_may_be_given_up_while_it_waits_and_while_it_is_checked(hall, set
     assert not ClimateReading.objects.exists()
 
 
+def test_a_file_is_given_up_while_its_readings_are_being_stored_and_nothing_of_it_stays(
+    hall, settings, monkeypatch
+):
+    upload = bring(hall, text())
+    uploads.ask_to_store(upload)
+    store, calls = intake.store_readings, []
+    monkeypatch.setattr(upload_storing, "STRETCH", upload_storing.DAY)  # each day is stored by itself
+
+    def stopped_in_the_first(*what, **more):
+        calls.append(what)
+        found = store(*what, **more)
+        uploads.stop_sign(upload).touch()
+        return found
+
+    monkeypatch.setattr(intake, "store_readings", stopped_in_the_first)
+    assert upload_storing.store(upload.pk) == UploadState.CANCELLED
+    assert len(calls) == 1
+    assert not ClimateReading.objects.exists()
+    assert not ClimateDay.objects.exists()
+    assert files(settings) == []  # neither the file nor the sign
+
+
+def test_the_sign_to_stop_is_put_up_before_anything_is_written(hall):
+    """While a worker stores on SQLite nobody else can write, so the word has to go past the database."""
+    upload = bring(hall, text())
+    uploads.ask_to_store(upload)
+    ReadingsUpload.objects.update(state=UploadState.STORING)
+    seen = []
+
+    def look(execute, sql, *rest):
+        if sql.startswith("UPDATE"):
+            seen.append(uploads.stop_sign(upload).exists())
+        return execute(sql, *rest)
+
+    with connection.execute_wrapper(look):
+        assert uploads.cancel(upload, NOW)
+    assert seen[0] is True
+
+
+def test_a_sign_that_a_dead_worker_left_stops_no_later_one(hall):
+    upload = bring(hall, text())
+    uploads.ask_to_store(upload)
+    uploads.stop_sign(upload).touch()
+    assert upload_storing.store(upload.pk) == UploadState.STORED
+    assert not uploads.stop_sign(upload).exists()
+
+
 @pytest.mark.django_db(transaction=True)
 def test_a_worker_that_dies_while_storing_leaves_nothing_behind(hall, monkeypatch):
     upload = bring(hall, text(600, step=1440))  # several stretches, each stored by itself

@@ -38,25 +38,32 @@ class House:
     administrator: Any
 
 
-def make_house(today: date, instruments: int = 12, name: str = "Brackwater Conservatory") -> House:
+def make_house(
+    today: date,
+    instruments: int = 12,
+    name: str = "Brackwater Conservatory",
+    rooms: int = len(ROOMS),
+    weeks: int = 18,
+) -> House:
     site = make.make_site(name)
     technician = make.make_user(site)
     administrator = make.make_user(site, Role.ADMINISTRATOR)
     person = make.make_person(site, "Ida Thorn", user=technician, hours_per_week=12)
     make.make_person(site, "Rufus Pell", hours_per_week=8)
-    rooms = [make.make_room(site, room, building) for room, building in ROOMS]
-    for number, room in enumerate(rooms[:-1]):
+    more = [(f"Room {number}", f"House {number % 4}") for number in range(len(ROOMS), rooms)]
+    halls = [make.make_room(site, room, building) for room, building in (*ROOMS, *more)]
+    for number, room in enumerate(halls[: len(ROOMS) - 1]):
         _air(room, today, number)
-    rooms[-1].borrows_from = rooms[2]
-    rooms[-1].save()
-    fleet = [_instrument(rooms[n % len(rooms)], n) for n in range(instruments)]
+    halls[len(ROOMS) - 1].borrows_from = halls[2]
+    halls[len(ROOMS) - 1].save()
+    fleet = [_instrument(halls[n % len(halls)], n) for n in range(instruments)]
     run = make.make_run(site, today)
     for number, instrument in enumerate(fleet):
         _forecasts(instrument, run, number)
         _history(instrument, today, number)
-    plan = _plan(site, fleet, person, today)
-    _wishes(rooms[0], fleet, today)
-    return House(site, rooms, fleet, run, plan, technician, administrator)
+    plan = _plan(site, fleet, person, today, weeks)
+    _wishes(halls[0], fleet, today)
+    return House(site, halls, fleet, run, plan, technician, administrator)
 
 
 def _air(room: Room, today: date, number: int) -> None:
@@ -148,8 +155,8 @@ def _history(instrument: Instrument, today: date, number: int) -> None:
     )
 
 
-def _plan(site: Site, fleet: list[Instrument], person: Any, today: date) -> SeasonPlan:
-    start, weeks = monday_before(today), 18
+def _plan(site: Site, fleet: list[Instrument], person: Any, today: date, weeks: int) -> SeasonPlan:
+    start = monday_before(today)
     plan = make.make_plan(
         site,
         start,
@@ -159,10 +166,10 @@ def _plan(site: Site, fleet: list[Instrument], person: Any, today: date) -> Seas
         bound=1206.1,
         gap=0.0036,
         calendar_cost=1711.0,
-        hours_offered=[20.0] * 6 + [8.0, 0.0] + [20.0] * 10,
+        hours_offered=[20.0] * 6 + [8.0, 0.0] + [20.0] * (weeks - 8),
         hours_used=[18.5 - week % 4 for week in range(6)]
         + [7.5, 0.0]
-        + [19.5 - week % 3 for week in range(10)],
+        + [19.5 - week % 3 for week in range(weeks - 8)],
         hour_worth=[round(9.3 - 0.4 * week, 2) for week in range(weeks)],
     )
     for number, instrument in enumerate(fleet):

@@ -230,6 +230,50 @@ def test_the_tick_finds_a_change_that_the_queue_lost_and_gives_others_time(site)
     assert ticking.tick(NOW + timedelta(minutes=20)).changed == []
 
 
+def test_sixty_loggers_wake_one_refresh_a_quarter_of_an_hour_and_nothing_they_read_is_lost(
+    site, monkeypatch, time_machine, django_capture_on_commit_callbacks
+):
+    woken = []
+    monkeypatch.setattr(tasks.refresh_changed, "delay", woken.append)
+    rooms = [site.rooms.get(name="Hall"), *(make_room(site) for _ in range(59))]
+
+    def post(at):
+        time_machine.move_to(at, tick=False)
+        with django_capture_on_commit_callbacks(execute=True):
+            for number, room in enumerate(rooms):
+                read_now(room, hours=1, rh=0.4 + number / 1000 + at.minute / 100_000)
+
+    post(LATER)
+    assert woken == [site.pk]
+    changed_facts.take_in(site, TODAY, LATER)
+    for minute in (1, 5, 10, 14):
+        post(LATER + timedelta(minutes=minute))
+        assert ticking.tick(LATER + timedelta(minutes=minute)).changed == []
+    assert woken == [site.pk]
+    assert FactChange.objects.count() == 4 * 60  # each waits for the next turn, which the tick gives
+    assert ticking.tick(LATER + timedelta(minutes=15)).changed == [site.pk]
+    before = runs(site)
+    changed_facts.take_in(site, TODAY, LATER + timedelta(minutes=15))
+    assert {"Hall 0", "Hall 1"} <= changed_since(site, before)
+    assert not FactChange.objects.exists()
+
+
+def test_a_record_waits_for_no_logger_and_takes_their_readings_along(
+    site, monkeypatch, time_machine, django_capture_on_commit_callbacks
+):
+    woken = []
+    monkeypatch.setattr(tasks.refresh_changed, "delay", woken.append)
+    time_machine.move_to(LATER, tick=False)
+    with django_capture_on_commit_callbacks(execute=True):
+        read_now(site.rooms.get(name="Hall"))
+    with django_capture_on_commit_callbacks(execute=True):
+        read_now(site.rooms.get(name="Studio"))
+        record(instrument(site, "Studio 0"))
+    assert woken == [site.pk, site.pk]
+    assert ticking.sites_with_missed_changes(LATER + timedelta(minutes=3)) == [site.pk]
+    assert ticking.may_take_in(site.pk, LATER + timedelta(minutes=3))
+
+
 def test_a_forecast_made_for_another_day_is_replaced_by_todays(site):
     assert ticking.sites_to_refresh(LATER) == []
     forecasting.refresh(site, TODAY + timedelta(days=30), now=LATER)

@@ -1,0 +1,227 @@
+"""Server time, queries and size of every page at a large house.
+
+Run from the repository's root: ``python tests/benchmarks/pages.py [--instruments 1000] [--rooms 60]
+[--years 2] [--step-minutes 60] [--times 20] [--only NAME ...]``; ``DATABASE_URL`` chooses the database server,
+and a test database of its own is made and dropped. The pages are those of ``tests/doors.py``, so a new one is
+measured by itself. Each is asked for through the whole of Django; the rival of the same run is a view behind
+the same door that answers nothing: login, membership, no template. Files to take away (CSV, XLSX, PDF) are
+marked: they are read once a season and not looked through. Of the times, the wall's are what a person waits,
+and stretch with whatever else the machine does; the processor's are this process's own. Pages over the limit
+are marked.
+"""
+
+from __future__ import annotations
+
+import argparse
+import gzip
+import os
+import re
+import statistics
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+ROOT = Path(__file__).resolve().parents[2]
+LIMIT_MS = 100.0
+RIVAL = "empty view behind the door"
+WEEKS = 26
+MINUTE = 60_000_000
+
+
+@dataclass(frozen=True)
+class Took:
+    """One page: times [ms], queries, bytes as sent without and with compression, and whether it is a file."""
+
+    name: str
+    median: float
+    p95: float
+    processor: float
+    queries: int
+    raw: int
+    packed: int
+    file: bool
+
+
+def build(options: argparse.Namespace) -> tuple[Any, dict[str, Any]]:
+    """Fill a house: instruments with forecasts and records, rooms with years of readings, a long plan."""
+    from django.utils import timezone
+
+    from fleet import intake
+    from fleet.local_time import micros
+    from tests import factories as make
+    from tests.house_with_doors import things_of
+    from tests.reports.house import make_house
+
+    began = time.perf_counter()
+    house = make_house(make.TODAY, options.instruments, rooms=options.rooms, weeks=WEEKS)
+    step = options.step_minutes * MINUTE
+    count = options.years * 365 * 1440 // options.step_minutes
+    end = micros(timezone.now().replace(microsecond=0))
+    times = end - np.arange(count)[::-1] * step
+    rng = np.random.default_rng(20261125)
+    season = 0.1 * np.cos(2 * np.pi * times / (365.2425 * 1440 * MINUTE))
+    for room in house.rooms:
+        rh = np.round(0.45 - season + rng.normal(0, 0.02, count), 3)
+        temp_c = np.round(21 + rng.normal(0, 0.4, count), 2)
+        intake.store_readings(house.site, np.full(count, room.pk), times, temp_c, rh)
+    things = things_of(house)
+    lasted = time.perf_counter() - began
+    print(
+        f"{options.instruments:,} instruments, {options.rooms} rooms, {count * options.rooms:,} readings ",
+        end="",
+    )
+    print(f"of {options.years} years, a plan of {WEEKS} weeks; made in {lasted:.0f} s", flush=True)
+    return house, things
+
+
+def pages(things: dict[str, Any]) -> Iterator[tuple[str, str, str]]:
+    """Every page with who may read it: name, who, address."""
+    from tests.doors import DOORS, PEOPLE
+    from tests.house_with_doors import filled, path_of
+
+    for name, door in DOORS.items():
+        for who in ("administrator", "technician"):
+            if door.get[PEOPLE.index(who)] == 200:
+                query = "&".join(f"{key}={value}" for key, value in filled(door.query, things).items())
+                path = path_of(name, door, things)
+                yield name, who, f"{path}?{query}" if query else path
+                break
+
+
+def measure(client: Any, name: str, path: str, times: int) -> Took | str:
+    """Ask for a page some times; the first is left out. What answers anything but 200 is returned as words."""
+    from django.db import connection
+    from django.test.utils import CaptureQueriesContext
+
+    with CaptureQueriesContext(connection) as queries:
+        answer = client.get(path)
+    if answer.status_code != 200:
+        return f"{name:28}answered {answer.status_code}, not measured"
+    content = b"".join(answer.streaming_content) if answer.streaming else answer.content
+    wall, processor = [], []
+    for _ in range(times):
+        start, busy = time.perf_counter(), time.process_time()
+        answer = client.get(path)
+        if answer.streaming:
+            b"".join(answer.streaming_content)
+        wall.append(1000 * (time.perf_counter() - start))
+        processor.append(1000 * (time.process_time() - busy))
+    return Took(
+        name,
+        statistics.median(wall),
+        float(np.quantile(wall, 0.95)),
+        statistics.median(processor),
+        len(queries),
+        len(content),
+        len(gzip.compress(content, 6)),
+        "attachment" in answer.headers.get("Content-Disposition", ""),
+    )
+
+
+def told(found: list[Took], rival: Took) -> None:
+    """Print the pages, the slowest first."""
+    head = ("median ms", "p95 ms", "cpu ms", "queries", "kB", "kB packed", "ratio")
+    print(f"{'':28}" + "".join(f"{one:>11}" for one in head))
+    for one in [rival, *sorted(found, key=lambda each: -each.p95)]:
+        figures = f"{one.median:>11.1f}{one.p95:>11.1f}{one.processor:>11.1f}{one.queries:>11}"
+        figures += f"{one.raw / 1000:>11.1f}{one.packed / 1000:>11.1f}{one.median / rival.median:>11.1f}"
+        mark = "  a file" if one.file else "  over the limit" if one.p95 > LIMIT_MS else ""
+        print(f"{one.name:28}{figures}{mark}")
+    over = [one.name for one in found if one.p95 > LIMIT_MS and not one.file]
+    print(f"pages over {LIMIT_MS:g} ms: {', '.join(over) or 'none'}")
+
+
+def first_load(client: Any, path: str) -> tuple[int, int]:
+    """Bytes of a page with its styles and scripts, and those of them that draw figures; compressed."""
+    from django.contrib.staticfiles import finders
+
+    content = client.get(path).content
+    asked = set(re.findall(r'(?:href|src)="/static/([^"]+)"', content.decode()))
+    sizes = {}
+    for name in asked:
+        found = finders.find(name)
+        if found:
+            sizes[name] = len(gzip.compress(Path(found).read_bytes(), 6))
+    figures = sum(size for name, size in sizes.items() if "plotly" in name)
+    return len(gzip.compress(content, 6)) + sum(sizes.values()), figures
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    for name, default in (
+        ("instruments", 1000),
+        ("rooms", 60),
+        ("years", 2),
+        ("step-minutes", 60),
+        ("times", 20),
+    ):
+        parser.add_argument(f"--{name}", type=int, default=default)
+    parser.add_argument("--only", nargs="*", default=[])
+    options = parser.parse_args()
+    sys.path.insert(0, str(ROOT))
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
+    import django
+
+    django.setup()
+    import time_machine
+    from django.conf import settings
+    from django.db import connection
+    from django.http import HttpResponse
+    from django.test import Client
+    from django.urls import path as address
+
+    from config.urls import urlpatterns as every
+    from reports.doors import site_page
+    from tests.house_with_doors import MORNING
+
+    module = sys.modules[__name__]
+    module.urlpatterns = [*every, address("nothing/", site_page(lambda request: HttpResponse("")))]  # type: ignore[attr-defined]
+    settings.ROOT_URLCONF, settings.ALLOWED_HOSTS, settings.DEBUG = __name__, ["testserver"], False
+    folder = tempfile.TemporaryDirectory()
+    settings.UPLOADS_DIR = Path(folder.name)
+    connection.settings_dict["TEST"]["NAME"] = (
+        str(Path(folder.name) / "pages.db") if connection.vendor == "sqlite" else "pages"
+    )
+    connection.creation.create_test_db(verbosity=0, autoclobber=True)
+    try:
+        with time_machine.travel(MORNING - timedelta(minutes=1), tick=True):
+            house, things = build(options)
+            clients = {}
+            for who in ("technician", "administrator"):
+                clients[who] = Client()
+                clients[who].force_login(getattr(house, who))
+            with connection.cursor() as cursor:
+                cursor.execute("ANALYZE")
+            rival = measure(clients["technician"], RIVAL, "/nothing/", options.times)
+            assert isinstance(rival, Took), rival
+            found = []
+            for name, who, path in pages(things):
+                if options.only and name not in options.only:
+                    continue
+                took = measure(clients[who], name, path, options.times)
+                if isinstance(took, Took):
+                    found.append(took)
+                else:
+                    print(took)
+            told(found, rival)
+            for path in ("/", f"/instruments/{house.instruments[0].pk}/"):
+                whole, figures = first_load(clients["technician"], path)
+                print(
+                    f"first load of {path}: {(whole - figures) / 1000:.0f} kB without what draws figures, ",
+                    end="",
+                )
+                print(f"{whole / 1e6:.2f} MB with it, compressed")
+    finally:
+        connection.creation.destroy_test_db(str(connection.settings_dict["NAME"]), verbosity=0)
+        folder.cleanup()
+
+
+if __name__ == "__main__":
+    main()
