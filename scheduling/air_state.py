@@ -13,7 +13,8 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from numpy.typing import NDArray
 
-from fleet.models import ClimateDay, Room, Sensor, Site
+from fleet.day_columns import day_columns
+from fleet.models import Room, Sensor, Site
 from scheduling.engine.air import HUMIDITY
 from scheduling.engine.sensor_drift import WEEKS, YEAR_DAYS, slow_drift
 
@@ -127,23 +128,12 @@ def _without_sensor(site: Site, today: date) -> set[int]:
 
 
 def _records(site: Site, today: date) -> dict[int, _Record]:
-    rows = (
-        ClimateDay.objects.of_site(site)
-        .filter(date__lte=today, date__gt=today - timedelta(days=YEAR_DAYS + 7 * WEEKS + 7))
-        .order_by("room_id", "date")
-        .values_list("room_id", "date", "rh_mean", "hours_covered", "doubtful")
-    )
-    by_room: dict[int, list[tuple[int, float, int, int]]] = {}
-    for room, day, rh, hours, doubtful in rows.iterator(20_000):
-        by_room.setdefault(room, []).append((day.toordinal(), np.nan if rh is None else rh, hours, doubtful))
-    return {room: _record(lines) for room, lines in by_room.items()}
-
-
-def _record(lines: list[tuple[int, float, int, int]]) -> _Record:
-    days, rh, hours, doubtful = zip(*lines, strict=True)
-    return _Record(
-        np.array(days, np.int64), np.array(rh, float), np.array(hours, np.int64), np.array(doubtful, np.int64)
-    )
+    first = today - timedelta(days=YEAR_DAYS + 7 * WEEKS + 6)
+    found = day_columns(site, first, today, "rh_mean", "hours_covered", "doubtful")
+    return {
+        room: _Record(days, table[:, 0], table[:, 1].astype(np.int64), table[:, 2].astype(np.int64))
+        for room, (days, table) in found.items()
+    }
 
 
 def _of_room(room: Room, record: _Record, today: date) -> Iterable[AirTrouble]:
@@ -195,7 +185,9 @@ def _drifting(
     indoors = [one.pk for one in rooms if not one.outdoors and one.pk != room.pk and one.pk in records]
     near = [one.pk for one in rooms if one.building == room.building and one.pk in indoors]
     number = today.toordinal()
-    days = np.arange(number - YEAR_DAYS - 7 * WEEKS, number)
+    # The weeks that count and those of a year before; what lies between is not looked at.
+    weeks = np.arange(number - 7 * WEEKS, number)
+    days = np.concatenate([weeks - YEAR_DAYS, weeks])
     others = np.array([_on(days, records[pk]) for pk in (near if len(near) >= 2 else indoors)])
     if len(others) < 2:
         return
@@ -212,8 +204,5 @@ def _drifting(
 
 def _on(days: NDArray[np.int64], record: _Record) -> NDArray[np.float64]:
     """Return a record's humidity on a row of days, NaN where it has none."""
-    out = np.full(len(days), np.nan)
-    place = record.days - days[0]
-    inside = (place >= 0) & (place < len(days))
-    out[place[inside]] = record.rh[inside]
-    return out
+    place = np.minimum(np.searchsorted(record.days, days), len(record.days) - 1)
+    return np.where(record.days[place] == days, record.rh[place], np.nan)

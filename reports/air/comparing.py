@@ -11,7 +11,9 @@ from django.db.models import Count, Q
 from django.utils.translation import gettext as _
 from numpy.typing import NDArray
 
-from fleet.models import ClimateDay, Room, Site
+from fleet.access import row_number
+from fleet.day_columns import day_columns
+from fleet.models import Room, Site
 from reports.air.days import percent
 from reports.figures import Figure, Series
 from scheduling.engine.climate_quality import class_reached, seasonal_band
@@ -20,6 +22,7 @@ from scheduling.engine.moisture import equilibrium_moisture
 from scheduling.engine.priors import SOUNDBOARD_TAU
 
 BACK = timedelta(days=395)
+ONE_DAY = timedelta(days=1)
 LEAST_DAYS = 60  # of a record that says anything of seasons
 MOST_DRAWN = 3  # lines that can be told apart without colour
 WEEK = 7
@@ -52,6 +55,10 @@ class _Days:
 def room_years(site: Site, today: date) -> list[RoomYear]:
     """Return every room with at least two months of days: two queries whatever their number."""
     records = _records(site, today)
+    return _years(site, records)
+
+
+def _years(site: Site, records: dict[int, _Days]) -> list[RoomYear]:
     rooms = (
         Room.objects.of_site(site)
         .filter(pk__in=records)
@@ -61,22 +68,14 @@ def room_years(site: Site, today: date) -> list[RoomYear]:
     return [_year(room, room.standing, records[room.pk]) for room in rooms]
 
 
-def _records(site: Site, today: date) -> dict[int, _Days]:
-    rows = (
-        ClimateDay.objects.of_site(site)
-        .filter(date__gt=today - BACK, date__lte=today, rh_mean__isnull=False, temp_c_mean__isnull=False)
-        .order_by("room_id", "date")
-        .values_list("room_id", "date", "temp_c_mean", "rh_mean", "rh_min", "rh_max")
-    )
-    by_room: dict[int, list[tuple[float, ...]]] = {}
-    for room, day, *values in rows.iterator(20_000):
-        by_room.setdefault(room, []).append((day.toordinal(), *values))  # type: ignore[arg-type]
-    found = {}
-    for room, lines in by_room.items():
-        if len(lines) >= LEAST_DAYS:
-            table = np.array(lines, float)
-            found[room] = _Days(table[:, 0].astype(np.int64), table[:, 1], table[:, 2:])
-    return found
+def _records(site: Site, today: date, rooms: list[int] | None = None) -> dict[int, _Days]:
+    names = ("temp_c_mean", "rh_mean", "rh_min", "rh_max")
+    found = day_columns(site, today - BACK + ONE_DAY, today, *names, known="rh_mean", rooms=rooms)
+    return {
+        room: _Days(days, table[:, 0], table[:, 1:])
+        for room, (days, table) in found.items()
+        if len(days) >= LEAST_DAYS
+    }
 
 
 def _year(room: Room, standing: int, record: _Days) -> RoomYear:
@@ -107,8 +106,10 @@ def chosen_rooms(years: Sequence[RoomYear], asked: Sequence[str]) -> list[RoomYe
 
 def comparison_figure(site: Site, asked: Sequence[str], today: date) -> Figure:
     """Which room is the drier one, week by week?"""
-    years = room_years(site, today)
-    records = _records(site, today)
+    wanted = [row_number(pk) for pk in asked]
+    records = _records(site, today, wanted) if wanted else {}
+    records = records or _records(site, today)  # those whose wood moves most, where none of these is here
+    years = _years(site, records)
     first = today - BACK
     series = []
     for role, one in zip(("mean", "second", "third"), chosen_rooms(years, asked), strict=False):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from urllib.parse import urlencode
 
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
@@ -84,7 +85,7 @@ def compare(request: HttpRequest) -> HttpResponse:
     """Show the rooms of a site side by side."""
     years = room_years(current_site(request), timezone.localdate())
     drawn = chosen_rooms(years, request.GET.getlist("room"))
-    context = {"years": years, "drawn": drawn, "asked": request.GET.urlencode()}
+    context = {"years": years, "drawn": drawn, "asked": urlencode([("room", one.room.pk) for one in drawn])}
     return render(request, "reports/air/compare.html", context)
 
 

@@ -60,10 +60,7 @@ def slow_drift(days: Days, own: Floats, others: Floats, today: int) -> Drift | N
     P. K. Sen, "Estimates of the regression coefficient based on Kendall's tau", JASA 63 (1968), as
     implemented in SciPy.
     """
-    known = np.sum(~np.isnan(others), axis=0) >= LEAST_OTHERS
-    middle = np.full(len(days), np.nan)
-    if known.any():
-        middle[known] = np.nanmedian(others[:, known], axis=0)
+    middle = _median_of_known(others)
     line = _line(days, own - middle, today)
     if line is None:
         return None
@@ -77,6 +74,15 @@ def slow_drift(days: Days, own: Floats, others: Floats, today: int) -> Drift | N
     late = np.flatnonzero(gone >= 0.5)
     first = int(late[0]) if late.size else WEEKS - 1
     return Drift(change=change, since=today - 7 * (WEEKS - first))
+
+
+def _median_of_known(others: Floats) -> Floats:
+    """Median over the first axis of what is not NaN, NaN where fewer than enough are known; shape (n,)."""
+    ranked = np.sort(others, axis=0)  # NaN comes last
+    count = np.sum(~np.isnan(others), axis=0)
+    column = np.arange(others.shape[1])
+    middle = (ranked[np.maximum(count - 1, 0) // 2, column] + ranked[count // 2, column]) / 2.0
+    return np.asarray(np.where(count >= LEAST_OTHERS, middle, np.nan))
 
 
 def _line(days: Days, difference: Floats, today: int) -> tuple[float, float, float, Floats] | None:

@@ -1,8 +1,8 @@
 """Server time, queries and size of every page at a large house.
 
 Run from the repository's root: ``python tests/benchmarks/pages.py [--instruments 1000] [--rooms 60]
-[--years 2] [--step-minutes 60] [--times 20] [--only NAME ...]``; ``DATABASE_URL`` chooses the database server,
-and a test database of its own is made and dropped. The pages are those of ``tests/doors.py``, so a new one is
+[--years 2] [--step-minutes 60] [--times 20] [--only NAME ...]``; ``DATABASE_URL`` chooses the database, and a
+test database of its own is made and dropped. The pages are those of ``tests/doors.py``, so a new one is
 measured by itself. Each is asked for through the whole of Django; the rival of the same run is a view behind
 the same door that answers nothing: login, membership, no template. Files to take away (CSV, XLSX, PDF) are
 marked: they are read once a season and not looked through. Of the times, the wall's are what a person waits,
@@ -96,12 +96,13 @@ def pages(things: dict[str, Any]) -> Iterator[tuple[str, str, str]]:
 
 
 def measure(client: Any, name: str, path: str, times: int) -> Took | str:
-    """Ask for a page some times; the first is left out. What answers anything but 200 is returned as words."""
+    """Ask for a page some times, the first left out; what answers anything but 200 is returned as words."""
     from django.db import connection
     from django.test.utils import CaptureQueriesContext
 
     with CaptureQueriesContext(connection) as queries:
         answer = client.get(path)
+        asked = len(queries.captured_queries)
     if answer.status_code != 200:
         return f"{name:28}answered {answer.status_code}, not measured"
     content = b"".join(answer.streaming_content) if answer.streaming else answer.content
@@ -118,7 +119,7 @@ def measure(client: Any, name: str, path: str, times: int) -> Took | str:
         statistics.median(wall),
         float(np.quantile(wall, 0.95)),
         statistics.median(processor),
-        len(queries),
+        asked,
         len(content),
         len(gzip.compress(content, 6)),
         "attachment" in answer.headers.get("Content-Disposition", ""),

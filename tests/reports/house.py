@@ -187,7 +187,7 @@ def _plan(site: Site, fleet: list[Instrument], person: Any, today: date, weeks: 
             make.make_visit(
                 plan,
                 instrument,
-                start,
+                start + timedelta(weeks=number // 36 % weeks),
                 kind="voicing",
                 hours=3,
                 technician=person,
