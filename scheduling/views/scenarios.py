@@ -26,8 +26,8 @@ from scheduling.season_changes import Author, author
 def new_scenario(request: HttpRequest) -> HttpResponse:
     """Ask what is to be otherwise; what is refused is said beside what was filled in."""
     site = working_site(request)
-    asked = request.GET.dict()  # another page may have filled in what it speaks of
-    form = ScenarioForm(request.POST or None, initial=asked, site=site, today=timezone.localdate())
+    filled_in = request.GET.dict()  # by another page, with what it speaks of
+    form = ScenarioForm(request.POST or None, initial=filled_in, site=site, today=timezone.localdate())
     if request.method == "POST" and form.is_valid():
         try:
             asked = asking.ask(site, form.question(), author(request.user, site), timezone.now())
