@@ -51,6 +51,6 @@ def _last_done(kind: str, day: date, today: date) -> str:
     ago = ngettext("one day ago", "%(days)d days ago", days) % {"days": days}
     return _("Last %(kind)s: %(day)s, %(ago)s.") % {
         "kind": kind,
-        "day": date_format(day, "j F Y"),
+        "day": date_format(day, _("j F Y")),
         "ago": ago,
     }

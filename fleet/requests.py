@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from django.db import transaction
+from django.utils import translation
 
 from fleet import throttle
 from fleet.models import Instrument, NoteRequest, RequestChange, RequestState, Site
@@ -79,7 +80,9 @@ def _said(instrument: Instrument, symptom: str, words: str) -> tuple[str, str]:
         raise Refused(f"your words are too many: {len(words)} characters", accepted=f"at most {MOST_WORDS}")
     if symptom == SOMETHING_ELSE and not words:
         raise Refused("please say in your own words what troubles you", accepted="a few words in the box")
-    return str(offered[symptom].says), words
+    # Stored in one language whatever the player reads, so that it is recognised and told in anybody's.
+    with translation.override("en"):
+        return str(offered[symptom].says), words
 
 
 def _known(

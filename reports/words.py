@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
-from django.utils.formats import date_format
+from django.utils.formats import date_format, get_format
 from django.utils.translation import gettext as _
 
 from scheduling.models import Forecast, ForecastState, SeasonPlan
@@ -13,9 +13,19 @@ from scheduling.models import Forecast, ForecastState, SeasonPlan
 YEAR_NEEDED_DAYS = 300
 
 
+# Between thousands; German writes a full stop, which beside a decimal comma could be taken for one.
+THIN = "\N{NARROW NO-BREAK SPACE}"
+
+
+def pointed(number: str) -> str:
+    """Write a number with a decimal point, and commas between thousands, as the reader's language does."""
+    point = str(get_format("DECIMAL_SEPARATOR"))
+    return number if point == "." else number.translate({ord(","): THIN, ord("."): point})
+
+
 def short_day(day: date, today: date) -> str:
     """Write a day as people do, with its year only where it could be mistaken."""
-    return date_format(day, "j M" if abs((day - today).days) < YEAR_NEEDED_DAYS else "j M Y")
+    return date_format(day, _("j M") if abs((day - today).days) < YEAR_NEEDED_DAYS else _("j M Y"))
 
 
 def amount(value: float | None, unit: str) -> str:
@@ -23,8 +33,9 @@ def amount(value: float | None, unit: str) -> str:
     if value is None:
         return ""
     if unit == "mark":
-        return _("mark %(value)s") % {"value": f"{value:g}"}
-    return f"{value:.2f}\N{NO-BREAK SPACE}mm" if unit == "mm" else f"{value:g}\N{NO-BREAK SPACE}{unit}"
+        return _("mark %(value)s") % {"value": pointed(f"{value:g}")}
+    number = pointed(f"{value:.2f}" if unit == "mm" else f"{value:g}")
+    return f"{number}\N{NO-BREAK SPACE}{_(unit)}"
 
 
 def due_window(forecast: Forecast, today: date) -> str:
@@ -76,7 +87,7 @@ def due_sentence(forecast: Forecast, today: date) -> str:
 
 def outcome_sentence(plan: SeasonPlan) -> str:
     """Say how good a plan is and how that is known."""
-    gap = _("%(gap).2g %%") % {"gap": 100 * plan.gap}
+    gap = pointed(f"{100 * plan.gap:.2g} %")
     if plan.outcome == "optimal":
         return _("No plan within these hours does better: that is proven.")
     if plan.outcome == "stopped":

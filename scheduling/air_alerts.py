@@ -72,8 +72,8 @@ def tell_of_spells(site: Site, now: datetime) -> list[Letter]:
     spell = find_spell(site, today)
     if spell is None or not spell.moves:
         return []
-    subject, paragraphs = in_words(spell, _is_first(site, spell, now))
-    return put_alert_in_outbox(site, _occasion(site, spell, now), subject, paragraphs, now)
+    first = _is_first(site, spell, now)
+    return put_alert_in_outbox(site, _occasion(site, spell, now), lambda: in_words(spell, first), now)
 
 
 def find_spell(site: Site, today: date) -> Spell | None:
@@ -186,7 +186,7 @@ def _move(move: Move) -> str:
         "room": move.instrument.room,
         "change": move.change,
         "unit": move.unit,
-        "day": date_format(move.day, "j F"),
+        "day": date_format(move.day, _("j F")),
         "then": 100 * move.out_then,
         "now": 100 * move.out_now,
     }

@@ -103,7 +103,7 @@ def drift_sentences(site: Site, today: date) -> list[tuple[Room, str]]:
     """Return a line for a letter on each sensor that leaves its neighbours, where instruments stand."""
     said = _("its sensor has been leaving its neighbours since %(day)s. %(sentence)s Check it over a salt.")
     return [
-        (one.room, said % {"day": date_format(one.since, "j F"), "sentence": one.sentence})
+        (one.room, said % {"day": date_format(one.since, _("j F")), "sentence": one.sentence})
         for one in air_troubles(site, today)
         if one.word == DRIFTING and one.instruments
     ]

@@ -8,6 +8,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
+from scheduling.engine.said import worded
 from scheduling.engine.subjects import Floats
 from scheduling.inputs import HoursOffered, Line, Performance
 
@@ -59,8 +60,12 @@ def dated_work(
         person = _who(spare[:, week], lines[line].hours, offered, in_week.get((line, week)))
         if person is None:
             work.without_hours.append(
-                f"no hours for the tuning of {lines[line].subject.instrument} before "
-                f"{titles[0]} on {day.isoformat()}"
+                worded(
+                    "no hours for the tuning of %(tag)s before %(title)s on %(day)s",
+                    tag=lines[line].subject.instrument,
+                    title=titles[0],
+                    day=day,
+                )
             )
             continue
         in_week[line, week] = person
@@ -84,7 +89,7 @@ def _demands(
         records = lines[line].subject.records
         if records and (performance.day - date.fromordinal(records[-1].day)).days < SERVES_DAYS:
             continue
-        title = performance.title or "the performance"
+        title = performance.title or worded("the performance")
         place = latest.get(line)
         if place is not None and performance.day - demands[place][1] < timedelta(days=SERVES_DAYS):
             demands[place] = (line, demands[place][1], (*demands[place][2], title))

@@ -8,7 +8,9 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 
 from django.db.models import Max, Q
-from django.utils.formats import date_format
+from django.utils.formats import date_format, get_format
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 
 from fleet.keyboard import compass_of
 from fleet.models import Booking, Instrument, NoteRequest, Person, RequestState, Role, Room, Service, Site
@@ -48,15 +50,23 @@ class Job:
         """How the instrument stands and when it is expected to leave its tolerance."""
         forecast = self.forecast
         if forecast is None:
-            return "no forecast yet"
+            return _("no forecast yet")
+        state = forecast.get_state_display()
         if forecast.state == ForecastState.OUT or forecast.due_middle is None:
-            sure = f"probability {100 * forecast.out_now:.0f} %"
-            return f"{forecast.get_state_display()} ({sure} today)"
+            return _("%(state)s (probability %(percent).0f %% today)") % {
+                "state": state,
+                "percent": 100 * forecast.out_now,
+            }
         early, middle, late = (
-            day_in_words(day) if day else "beyond the forecast"
+            day_in_words(day) if day else _("beyond the forecast")
             for day in (forecast.due_early, forecast.due_middle, forecast.due_late)
         )
-        return f"{forecast.get_state_display()}, expected out by {middle} (early {early}, late {late})"
+        return _("%(state)s, expected out by %(middle)s (early %(early)s, late %(late)s)") % {
+            "state": state,
+            "middle": middle,
+            "early": early,
+            "late": late,
+        }
 
 
 @dataclass(frozen=True)
@@ -274,12 +284,14 @@ def _rooms_without_their_sensor(site: Site, today: date) -> set[int]:
 
 def hours_in_words(hours: float) -> str:
     """Return hours as people write them: ``1 hour``, ``9.5 hours``."""
-    return f"{round(hours, 2):g} hour{'' if round(hours, 2) == 1 else 's'}"
+    number = round(hours, 2)
+    shown = f"{number:g}".replace(".", str(get_format("DECIMAL_SEPARATOR")))
+    return ngettext("%(hours)s hour", "%(hours)s hours", 1 if number == 1 else 2) % {"hours": shown}
 
 
 def day_in_words(day: date) -> str:
     """Return a day without room for a misreading: ``3 December 2026``."""
-    return date_format(day, "j F Y")
+    return date_format(day, _("j F Y"))
 
 
 def _walking_order(visit: PlannedVisit) -> tuple[str, str, str, int, str]:

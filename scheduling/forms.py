@@ -7,6 +7,7 @@ from typing import Any
 
 from django import forms
 from django.utils.formats import date_format
+from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
 from fleet.weeks import monday_before, mondays
@@ -36,7 +37,7 @@ class DraftForm(forms.Form):
         first = first or _monday(self.data.get("start", ""))
         starts += [first] if first is not None and first not in starts else []
         field = self.fields["start"]
-        field.choices = [(day.isoformat(), date_format(day, "j F Y")) for day in starts]  # type: ignore[attr-defined]
+        field.choices = [(day.isoformat(), date_format(day, gettext("j F Y"))) for day in starts]  # type: ignore[attr-defined]
         field.initial = (first or starts[1]).isoformat()
 
 

@@ -7,6 +7,9 @@ from datetime import date, timedelta
 from decimal import Decimal
 from typing import Any
 
+from django.utils.formats import get_format
+from django.utils.translation import gettext as _
+
 from fleet.models import Person, Site
 from scheduling.drafts import Draft, draft
 from scheduling.due_work import hours_in_words
@@ -53,8 +56,10 @@ def _context(site: Site, monday: date) -> dict[str, Any]:
 def _money(amount: Decimal | None, site: Site) -> str:
     """Return an amount with its currency, a word where it is not known."""
     if amount is None:
-        return "not known"
-    return f"{amount:,.2f}\N{NO-BREAK SPACE}{site.currency}".replace(",", "\N{NARROW NO-BREAK SPACE}")
+        return _("not known")
+    point = str(get_format("DECIMAL_SEPARATOR"))
+    number = f"{amount:,.2f}".translate({ord(","): "\N{NARROW NO-BREAK SPACE}", ord("."): point})
+    return f"{number}\N{NO-BREAK SPACE}{site.currency}"
 
 
 def _item(week: WeekHours, site: Site) -> dict[str, Any]:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable, Collection
 from datetime import date, datetime
 
-from fleet.models import Site
+from fleet.models import Person, Site
 from scheduling import calendar_entries, due_work_letter, hours_letter, letter_rows
 from scheduling.drafts import Draft
 from scheduling.letter_choices import DUE_WORK, HOURS, due_by_week, who_wants
 from scheduling.models import Letter
+from scheduling.saying import in_words_of
 
 Composer = Callable[[Site, date, date, Collection[int]], list[Draft]]
 COMPOSERS: dict[str, Composer] = {DUE_WORK: due_work_letter.compose, HOURS: hours_letter.compose}
@@ -17,7 +19,19 @@ COMPOSERS: dict[str, Composer] = {DUE_WORK: due_work_letter.compose, HOURS: hour
 
 def compose(site: Site, monday: date, today: date, kind: str = DUE_WORK) -> list[Draft]:
     """Return the letters of a kind and week as they would be; nothing is stored."""
-    return COMPOSERS[kind](site, monday, today, who_wants(site, kind))
+    return _composed(site, monday, today, kind, who_wants(site, kind))
+
+
+def _composed(site: Site, monday: date, today: date, kind: str, to: Collection[int]) -> list[Draft]:
+    """Compose the letters, once for each language their readers have."""
+    readers: dict[str, set[int]] = defaultdict(set)
+    for pk, language in Person.objects.filter(pk__in=to).values_list("pk", "language"):
+        readers[language].add(pk)
+    drafts: list[Draft] = []
+    for language, people in readers.items():
+        with in_words_of(language):
+            drafts += COMPOSERS[kind](site, monday, today, people)
+    return sorted(drafts, key=lambda one: one.person.name)
 
 
 def put_in_outbox(
@@ -37,7 +51,7 @@ def put_in_outbox(
     wanting = who_wants(site, kind) if people is None else set(people)
     if to := wanting - done:
         calendar_entries.keep_in_step(site, now)
-        letter_rows.store(COMPOSERS[kind](site, monday, today, to), now)
+        letter_rows.store(_composed(site, monday, today, kind, to), now)
     return stored(site, monday, kind)
 
 

@@ -9,6 +9,7 @@ from datetime import date, timedelta
 
 from fleet.models import Person
 from fleet.weeks import monday_before, mondays
+from scheduling.engine.said import On, Term, worded
 from scheduling.line_costs import PlanLine, read_lines
 from scheduling.models import PlannedVisit, SeasonPlan
 
@@ -131,7 +132,7 @@ def _broken(
     plan = visit.plan
     line = lines.get((visit.instrument_id, visit.kind))
     if line is not None and week in line.closed:
-        yield f"the week is closed to it: {line.closed[week]}"
+        yield worded("the week is closed to it: %(why)s", why=line.closed[week])
     if line is not None:
         planned = [week_in(plan, v.week) for v in same if v.kind == visit.kind and not v.dated]
         yield from _too_near(line, week, planned)
@@ -150,7 +151,11 @@ def _broken(
 def _too_near(line: PlanLine, week: int, others: Iterable[int]) -> Iterable[str]:
     apart = min((abs(week - other) for other in others), default=line.spacing_weeks)
     if apart < line.spacing_weeks:
-        yield f"two of its visits would be {apart} and not {line.spacing_weeks} weeks apart"
+        yield worded(
+            "two of its visits would be %(apart)s and not %(weeks)s weeks apart",
+            apart=apart,
+            weeks=line.spacing_weeks,
+        )
 
 
 def _order_broken(
@@ -164,5 +169,11 @@ def _order_broken(
                     monday = plan.start + timedelta(weeks=week - 1)
                     yield (
                         (wait.name, week),
-                        f"{kind} in the week of {monday.day} {monday:%B} breaks “{wait.name}”: {wait.reason}",
+                        worded(
+                            "%(service)s in the week of %(week)s breaks “%(rule)s”: %(reason)s",
+                            service=Term(kind),
+                            week=On(monday, "day"),
+                            rule=wait.name,
+                            reason=wait.reason,
+                        ),
                     )

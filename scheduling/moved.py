@@ -9,11 +9,13 @@ from datetime import date, timedelta
 from typing import Any
 
 from django.utils.formats import date_format
+from django.utils.translation import gettext as _
 
 from fleet.models import Instrument, Person, Service, Site
 from fleet.weeks import monday_of, week_of
 from scheduling.models import Forecast, Letter, PlannedVisit, PutOff
 from scheduling.plans_ahead import visits_ahead
+from scheduling.saying import day_style
 
 LOOK_AHEAD = 8  # weeks that a letter remembers
 LAST_LETTER_WEEKS = 5  # an older one is not what anybody has in mind
@@ -66,7 +68,7 @@ class Ahead:
         end = date.fromisocalendar(last.iso_year, last.iso_week, 1) + timedelta(weeks=LOOK_AHEAD)
         known = [move for key, weeks in told.items() for move in self._moved(person, key, weeks, end)]
         new = [
-            Move(tag, kind, "new in this week", visit.reason)
+            Move(tag, kind, _("new in this week"), visit.reason)
             for (tag, kind), visits in self.visits.items()
             if (tag, kind) not in told
             for visit in visits
@@ -92,23 +94,34 @@ class Ahead:
             yield Move(*key, self._what(week, where, handed), self._why(key, due, where))
 
     def _what(self, week: date, where: PlannedVisit | None, handed: PlannedVisit | None) -> str:
-        was = "was planned for last week and has no record" if week < self.monday else ""
         if handed and where is None:
-            return f"goes to {handed.technician.name if handed.technician else 'nobody yet'}"
+            name = handed.technician.name if handed.technician else _("nobody yet")
+            return _("goes to %(name)s") % {"name": name}
+        places = {"week": _spoken(week), "to": _spoken(where.week) if where else ""}
+        if week >= self.monday:
+            if where is None:
+                return _("no longer planned for the week of %(week)s") % places
+            if where.week == self.monday:
+                return _("moved from the week of %(week)s to this week") % places
+            return _("moved from the week of %(week)s to the week of %(to)s") % places
         if where is None:
-            return f"{was}; it is no longer planned" if was else f"no longer planned for {_spoken(week)}"
-        to = "this week" if where.week == self.monday else _spoken(where.week)
-        return f"{was}; now planned for {to}" if was else f"moved from {_spoken(week)} to {to}"
+            return _("was planned for last week and has no record; it is no longer planned")
+        if where.week == self.monday:
+            return _("was planned for last week and has no record; now planned for this week")
+        return _("was planned for last week and has no record; now planned for the week of %(to)s") % places
 
     def _why(self, key: Key, due_then: date | None, where: PlannedVisit | None) -> str:
         due = self._due(*key)
         if due and due_then and abs(due - due_then) >= LEAST_SHIFT:
-            words = f"expected out by {_written(due)} instead of {_written(due_then)}"
+            words = _("expected out by %(now)s instead of %(then)s") % {
+                "now": _written(due),
+                "then": _written(due_then),
+            }
             drivers = self.forecasts[key].drivers
             return f"{words}: {drivers[0]['words']}" if drivers else words
         if where is not None:
-            return where.reason
-        return self.put_off[key].reason if key in self.put_off else "the newer plan leaves it out"
+            return str(where.reason)
+        return str(self.put_off[key].reason) if key in self.put_off else _("the newer plan leaves it out")
 
     def _due(self, tag: str, kind: str) -> date | None:
         forecast = self.forecasts.get((tag, kind))
@@ -164,8 +177,8 @@ def _day(day: date | None) -> str | None:
 
 
 def _written(day: date) -> str:
-    return date_format(day, "j F Y")
+    return date_format(day, day_style("long"))
 
 
 def _spoken(week: date) -> str:
-    return f"the week of {date_format(week, 'j F')}"
+    return date_format(week, day_style("day"))

@@ -8,8 +8,9 @@ from datetime import date
 from itertools import zip_longest
 from typing import Any
 
+from scheduling.engine.said import Figure, worded
 from scheduling.engine.season import SeasonResult
-from scheduling.reasons import LEAST_SAVING, spoken
+from scheduling.reasons import LEAST_SAVING
 from scheduling.season_problem import Previous, SeasonSetup
 
 Weeks = Sequence[int]
@@ -65,23 +66,31 @@ def _why(setup: SeasonSetup, n: int, moved: tuple[int | None, int | None], old: 
     job = setup.problem.jobs[n]
     done = [record.day for record in setup.lines[n].subject.records]
     if end is not None and end in job.held:
-        return "Held there by hand."
+        return worded("Held there by hand.")
     if end is not None and any(setup.season.week(t.day) == end for t in setup.wishes.dated if t.line == n):
-        return "A performance asks for it in that week."
+        return worded("A performance asks for it in that week.")
     if start is not None and start in setup.wishes.closed.get(n, {}):
         why = setup.wishes.closed[n][start]
-        return f"The week of {spoken(setup.season.monday(start))} is closed to it: {why}."
+        return worded(
+            "The week of %(week)s is closed to it: %(why)s.", week=setup.season.monday(start), why=why
+        )
     if end is None and done and done[-1] >= setup.season.today.toordinal() - RECENTLY_DAYS:
-        return f"Done on {spoken(date.fromordinal(done[-1]))}."
+        return worded("Done on %(day)s.", day=date.fromordinal(done[-1]))
     return _by_cost(path_cost(setup, n, old) - path_cost(setup, n, new))
 
 
 def _by_cost(saved: float) -> str:
     if saved >= LEAST_SAVING:
-        return f"By the forecast of now that spares {saved:.1f} weighted days out of tolerance."
+        return worded(
+            "By the forecast of now that spares %(saved)s weighted days out of tolerance.",
+            saved=Figure(saved, ".1f"),
+        )
     if saved <= -LEAST_SAVING:
-        return f"Its hours spare more elsewhere; here {-saved:.1f} weighted days more are expected."
-    return "It costs the same there, and makes room for others."
+        return worded(
+            "Its hours spare more elsewhere; here %(more)s weighted days more are expected.",
+            more=Figure(-saved, ".1f"),
+        )
+    return worded("It costs the same there, and makes room for others.")
 
 
 def path_cost(setup: SeasonSetup, n: int, weeks: Weeks) -> float:

@@ -13,6 +13,7 @@ from django.db import transaction
 from fleet.models import Site
 from scheduling import reasons
 from scheduling.dated_work import DatedTuning
+from scheduling.engine.said import joined, worded
 from scheduling.engine.season import SeasonResult
 from scheduling.line_costs import store_lines
 from scheduling.models import ForecastRun, PlannedVisit, PutOff, SeasonPlan
@@ -80,7 +81,7 @@ def _hours_by_person(setup: SeasonSetup) -> list[list[Any]]:
 
 
 def _notes(setup: SeasonSetup) -> list[str]:
-    nameless = "no technician is known, so the hours belong to one without a name"
+    nameless = worded("no technician is known, so the hours belong to one without a name")
     return [*setup.wishes.notes, *([nameless] if None in setup.offered.people else [])]
 
 
@@ -100,7 +101,7 @@ def _visits(
             yield _visit(plan, setup, job, week, person, words[week], held=held)
     for (job, week), tunings in _dated(setup).items():
         asked = reasons.dated_asked_for(setup, tunings, people.get(job, {}))
-        words_for = f"{reasons.dated_reason(tunings)} {asked}".strip()
+        words_for = joined(" ", [reasons.dated_reason(tunings), asked])
         yield _visit(plan, setup, job, week, tunings[0].person, words_for, times=len(tunings), dated=True)
 
 

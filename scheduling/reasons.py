@@ -9,6 +9,7 @@ import numpy as np
 
 from fleet.keyboard import shown
 from scheduling.dated_work import DatedTuning
+from scheduling.engine.said import Figure, Term, joined, worded
 from scheduling.engine.season import PutOff
 from scheduling.forecast_rows import OUT_FROM
 from scheduling.models import Forecast
@@ -41,16 +42,22 @@ def visit_reasons(
     for before, week, after in zip(nodes, nodes[1:-1], nodes[2:], strict=False):
         saved = float(cost[before, after] - cost[before, week] - cost[week, after])
         sentences = [
-            "Held in this week by hand." if week in setup.problem.jobs[job].held else "",
+            worded("Held in this week by hand.") if week in setup.problem.jobs[job].held else "",
             asked_for(setup, job) if before == 0 else "",
             _expected(setup, forecast) if before == 0 else _again(setup, job, before),
             _waits_for(setup, job, week),
             _waited_for(setup, planned, job, (before, week, after)),
-            f"Saves {saved:.1f} weighted days out of tolerance." if saved >= LEAST_SAVING else "",
+            _saves(saved),
             driver_words(forecast) if before == 0 else "",
         ]
-        reasons[week] = " ".join(filter(None, sentences))
+        reasons[week] = joined(" ", sentences)
     return reasons
+
+
+def _saves(saved: float) -> str:
+    if saved < LEAST_SAVING:
+        return ""
+    return worded("Saves %(saved)s weighted days out of tolerance.", saved=Figure(saved, ".1f"))
 
 
 def asked_for(setup: SeasonSetup, job: int) -> str:
@@ -58,38 +65,57 @@ def asked_for(setup: SeasonSetup, job: int) -> str:
     trouble = setup.wishes.troubles.get(job)
     if trouble is None:
         return ""
-    told = "; ".join(
-        f"{', '.join(map(shown, report.notes)) + ' ' if report.notes else ''}{report.symptom} "
-        f"(reported {spoken(report.day)})"
-        for report in trouble.reports
+    told = joined(
+        "; ",
+        [
+            worded(
+                "%(trouble)s (reported %(day)s)",
+                trouble=joined(" ", [", ".join(map(shown, report.notes)), worded(report.symptom)]),
+                day=report.day,
+            )
+            for report in trouble.reports
+        ],
     )
     played = trouble.first_performance
-    before = f", played in public on {spoken(played.day)}" if played else ""
-    return f"Asked for: {told}{before}."
+    if played is None:
+        return worded("Asked for: %(what)s.", what=told)
+    return worded("Asked for: %(what)s, played in public on %(day)s.", what=told, day=played.day)
 
 
 def _expected(setup: SeasonSetup, forecast: Forecast | None) -> str:
     if forecast is None:
         return ""
     if forecast.out_now >= OUT_FROM:
-        return f"Probably out of tolerance already ({100 * forecast.out_now:.0f} %)."
+        return worded("Probably out of tolerance already (%(chance)s %%).", chance=_chance(forecast.out_now))
     if forecast.due_middle is not None and forecast.due_middle <= setup.season.today:
-        return f"May be out of tolerance already ({100 * forecast.out_now:.0f} %)."
+        return worded("May be out of tolerance already (%(chance)s %%).", chance=_chance(forecast.out_now))
     if forecast.due_middle is not None:
-        return f"Predicted out by {spoken(forecast.due_middle)} (middle estimate)."
+        return worded("Predicted out by %(day)s (middle estimate).", day=forecast.due_middle)
     if forecast.due_early is not None:
-        return f"May be out by {spoken(forecast.due_early)} (early estimate)."
-    return "Likely to stay in tolerance; there are hours for it."
+        return worded("May be out by %(day)s (early estimate).", day=forecast.due_early)
+    return worded("Likely to stay in tolerance; there are hours for it.")
+
+
+def _chance(fraction: float) -> Figure:
+    return Figure(100 * fraction, ".0f")
 
 
 def _again(setup: SeasonSetup, job: int, before: int) -> str:
     """Say when the visit before this one would have worn off."""
     curve = setup.after[job, before - 1]
     out = np.flatnonzero(curve >= OUT_FROM)
-    since = f"After the visit in the week of {spoken(setup.season.monday(before))}"
+    week = setup.season.monday(before)
     if len(out):
-        return f"{since} more likely out than in from {spoken(date.fromordinal(_day(setup, out[0])))}."
-    return f"{since} the chance of being out would reach {100 * float(curve.max()):.0f} %."
+        return worded(
+            "After the visit in the week of %(week)s more likely out than in from %(day)s.",
+            week=week,
+            day=date.fromordinal(_day(setup, out[0])),
+        )
+    return worded(
+        "After the visit in the week of %(week)s the chance of being out would reach %(chance)s %%.",
+        week=week,
+        chance=_chance(float(curve.max())),
+    )
 
 
 def _day(setup: SeasonSetup, index: int) -> int:
@@ -99,20 +125,26 @@ def _day(setup: SeasonSetup, index: int) -> int:
 def _waits_for(setup: SeasonSetup, job: int, week: int) -> str:
     """Say which rules ask for another service before this visit."""
     rules = [rule for rule in setup.problem.rules if rule.job == job and not rule.allowed[0, week - 1]]
-    return f"In order: {'; '.join(rule.reason for rule in rules)}." if rules else ""
+    return (
+        worded("In order: %(rules)s.", rules=joined("; ", [rule.reason for rule in rules])) if rules else ""
+    )
 
 
 def _waited_for(setup: SeasonSetup, planned: Planned, job: int, nodes: tuple[int, int, int]) -> str:
     """Say which visits need this one: those that the visit before it would not allow."""
     before, week, after = nodes
     needing = [
-        f"{setup.problem.jobs[rule.job].service} in the week of {spoken(setup.season.monday(other))}"
+        worded(
+            "the %(service)s in the week of %(week)s",
+            service=Term(setup.problem.jobs[rule.job].service),
+            week=setup.season.monday(other),
+        )
         for rule in setup.problem.rules
         if rule.on == job
         for other in sorted(planned.get(rule.job, ()))
         if week <= other < after and rule.allowed[week, other - 1] and not rule.allowed[before, other - 1]
     ]
-    return f"Needed for the {', the '.join(needing)}." if needing else ""
+    return worded("Needed for %(visits)s.", visits=joined(", ", needing)) if needing else ""
 
 
 def driver_words(forecast: Forecast | None) -> str:
@@ -121,14 +153,24 @@ def driver_words(forecast: Forecast | None) -> str:
         return ""
     for driver in forecast.drivers:
         if driver["name"] not in UNFORESEEN and driver["share"] >= LEAST_SHARE:
-            return str(driver["words"])
+            words: str = driver["words"]
+            return words
     return ""
 
 
 def dated_reason(tunings: Sequence[DatedTuning]) -> str:
     """Return why tunings are dated: the performances they serve."""
-    served = [f"{' and '.join(tuning.titles)} on {spoken(tuning.day)}" for tuning in tunings]
-    return f"Within 48 hours before {'; '.join(served)}."
+    served = [
+        worded("%(titles)s on %(day)s", titles=_and(tuning.titles), day=tuning.day) for tuning in tunings
+    ]
+    return worded("Within 48 hours before %(performances)s.", performances=joined("; ", served))
+
+
+def _and(titles: Sequence[str]) -> str:
+    told = titles[0]
+    for title in titles[1:]:
+        told = worded("%(before)s and %(after)s", before=told, after=title)
+    return told
 
 
 def dated_asked_for(setup: SeasonSetup, tunings: Sequence[DatedTuning], planned: Collection[int]) -> str:
@@ -142,22 +184,34 @@ def put_off_reason(setup: SeasonSetup, put_off: PutOff) -> str:
     """Return why a service is not planned, with what it costs and what its best visit would have saved."""
     job = setup.problem.jobs[put_off.job]
     if not setup.problem.eligible(put_off.job):
-        return f"Nobody here does {job.service}."
+        return worded("Nobody here does %(service)s.", service=Term(job.service))
     if put_off.days_out < HARDLY_OUT_DAYS:
-        return "Not needed: likely in tolerance throughout."
+        return worded("Not needed: likely in tolerance throughout.")
     asked = asked_for(setup, put_off.job)
-    expected = f"{asked} {put_off.days_out:.0f} days out of tolerance expected".strip()
+    days = Figure(put_off.days_out, ".0f")
     if put_off.best_week is None:
-        return f"{expected}; no visit in these weeks would lower that."
-    monday = setup.season.monday(put_off.best_week)
-    return (
-        f"{expected}; its best visit, in the week of {spoken(monday)}, would save {put_off.saving:.1f} "
-        f"weighted days, {put_off.saving / job.hours:.2f} an hour. {_against(put_off, job.hours)}"
+        vain = worded(
+            "%(days)s days out of tolerance expected; no visit in these weeks would lower that.", days=days
+        )
+        return joined(" ", [asked, vain])
+    best = worded(
+        "%(days)s days out of tolerance expected; its best visit, in the week of %(week)s, would save "
+        "%(saving)s weighted days, %(an_hour)s an hour.",
+        days=days,
+        week=setup.season.monday(put_off.best_week),
+        saving=Figure(put_off.saving, ".1f"),
+        an_hour=Figure(put_off.saving / job.hours, ".2f"),
     )
+    return joined(" ", [asked, best, _against(put_off, job.hours)])
 
 
 def _against(put_off: PutOff, hours: float) -> str:
-    elsewhere = f"An hour of that week is worth {put_off.worth / hours:.2f} elsewhere"
+    worth = Figure(put_off.worth / hours, ".2f")
     if put_off.saving <= put_off.worth:
-        return f"{elsewhere}."
-    return f"{elsewhere}, but nobody has {hours:g} hours left in one piece, or it waits for another service."
+        return worded("An hour of that week is worth %(worth)s elsewhere.", worth=worth)
+    return worded(
+        "An hour of that week is worth %(worth)s elsewhere, but nobody has %(hours)s hours left in one "
+        "piece, or it waits for another service.",
+        worth=worth,
+        hours=Figure(hours),
+    )

@@ -11,15 +11,18 @@ from typing import Any
 
 from django.db import transaction
 from django.db.models import QuerySet
+from django.utils.formats import date_format
+from django.utils.translation import gettext as _
 
 from fleet.models import HeldVisit, Person, Site
 from fleet.refusal import Refused
 from fleet.weeks import week_of
 from scheduling import planning
+from scheduling.engine.said import joined, worded
 from scheduling.engine.season.solution import Outcome, relative_gap
 from scheduling.models import PlanChange, PlannedVisit, SeasonPlan
 from scheduling.move_effects import Effect, effects, week_in
-from scheduling.reasons import spoken
+from scheduling.saying import day_style
 
 What = PlanChange.What
 
@@ -94,7 +97,13 @@ def move(visit: PlannedVisit, to_week: date, seen: int, by: Author, at: datetime
     from_week = visit.week
     _account(plan, visit, effect)
     visit.week, visit.held, visit.technician_id = to_week, True, effect.technician_id
-    visit.reason = f"Moved here from the week of {spoken(from_week)} by {by.name}. {visit.reason}"
+    visit.reason = joined(
+        " ",
+        [
+            worded("Moved here from the week of %(week)s by %(name)s.", week=from_week, name=by.name),
+            visit.reason,
+        ],
+    )
     visit.save(update_fields=["week", "held", "technician", "reason"])
     _show_held(visit, True)
     return _note(plan, by, at, What.MOVED, visit, from_week=from_week, effect=effect)
@@ -141,7 +150,8 @@ def approve(plan: SeasonPlan, seen: int, by: Author, at: datetime) -> PlanChange
     before = set(planning.replaced(plan.site).values_list("pk", flat=True))
     planning.approve(plan, at)
     for former in planning.replaced(plan.site).exclude(pk__in=before):
-        _note(_lock(former.pk), by, at, What.REPLACED, note=f"weeks from {week_of(plan.start)}")
+        instead = worded("weeks from %(week)s", week=week_of(plan.start))
+        _note(_lock(former.pk), by, at, What.REPLACED, note=instead)
     return _note(plan, by, at, What.APPROVED)
 
 
@@ -181,14 +191,28 @@ def _unchanged(plan: SeasonPlan, since: QuerySet[PlanChange]) -> None:
 
 def in_words(change: PlanChange) -> str:
     """Say what a person did, such as ``Ida Thorn moved the tuning of U-12 from … to …``."""
-    words = f"{change.name} {change.get_what_display()}"
-    if change.instrument is not None:
-        words += f" the {change.kind} of {change.instrument.tag}"
+    said = {"name": change.name, "did": str(change.get_what_display())}
+    if change.instrument is None:
+        return _("%(name)s %(did)s") % said
+    said |= {"service": _(change.kind), "tag": change.instrument.tag}
     if change.what == What.MOVED and change.from_week and change.to_week:
-        return f"{words} from the week of {spoken(change.from_week)} to that of {spoken(change.to_week)}"
+        return _(
+            "%(name)s %(did)s the %(service)s of %(tag)s from the week of %(from)s to that of %(to)s"
+        ) % {
+            **said,
+            "from": _day(change.from_week),
+            "to": _day(change.to_week),
+        }
     if change.from_week:
-        return f"{words} in the week of {spoken(change.from_week)}"
-    return words
+        return _("%(name)s %(did)s the %(service)s of %(tag)s in the week of %(week)s") % {
+            **said,
+            "week": _day(change.from_week),
+        }
+    return _("%(name)s %(did)s the %(service)s of %(tag)s") % said
+
+
+def _day(day: date) -> str:
+    return date_format(day, day_style("long"))
 
 
 def _not_dated(visit: PlannedVisit) -> None:
@@ -234,5 +258,5 @@ def _note(
         from_week=from_week,
         to_week=effect.week if effect else None,
         cost_change=effect.cost_change if effect else None,
-        note=note or "; ".join(effect.broken if effect else ()),
+        note=note or joined("; ", effect.broken if effect else ()),
     )

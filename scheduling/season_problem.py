@@ -14,6 +14,7 @@ from fleet.models import HeldVisit, Site
 from fleet.refusal import Refused
 from fleet.weeks import monday_before, mondays, week_of
 from scheduling.dated_work import DatedTuning, dated_work
+from scheduling.engine.said import On, worded
 from scheduling.engine.season import Job, Reset, SeasonProblem, arc_costs, service_days
 from scheduling.engine.season.calendar_rule import Interval
 from scheduling.engine.subjects import Days, Floats
@@ -266,15 +267,17 @@ def _closed(
     for n, line in enumerate(lines):
         for week, monday in enumerate(season.mondays, start=1):
             if (line.room_on(monday), monday) in solid:
-                closed[n][week] = f"{line.room_on(monday)} is booked solid"
+                closed[n][week] = worded("%(room)s is booked solid", room=line.room_on(monday))
             elif (n, week) in tuned:
-                closed[n][week] = "it is tuned for a performance in that week"
+                closed[n][week] = worded("it is tuned for a performance in that week")
             elif line.subject.service == "voicing" and _never_dry(monday, played[line.instrument_id]):
-                closed[n][week] = "a hardener would still be wet at a performance"
+                closed[n][week] = worded("a hardener would still be wet at a performance")
             elif line.subject.service == "voicing" and wet_all_week(
                 monday, wet.get(line.instrument_id), season.today
             ):
-                closed[n][week] = f"the hardener in it dries until {wet[line.instrument_id]:%d %B, %H:%M}"
+                closed[n][week] = worded(
+                    "the hardener in it dries until %(until)s", until=On(wet[line.instrument_id], "day time")
+                )
     return closed
 
 
@@ -284,8 +287,14 @@ def _wet_notes(
     """Say which performances fall into the time in which a hardener dries."""
     tags = {line.instrument_id: line.subject.instrument for line in lines}
     return [
-        f"the hardener in {tags[one.instrument_id]} dries until {wet[one.instrument_id]:%d %B, %H:%M}: "
-        f"nothing is played on it in public before, yet {one.title or 'a performance'} is on {one.day:%d %B}"
+        worded(
+            "the hardener in %(tag)s dries until %(until)s: nothing is played on it in public before, "
+            "yet %(performance)s is on %(day)s",
+            tag=tags[one.instrument_id],
+            until=On(wet[one.instrument_id], "day time"),
+            performance=one.title or worded("a performance"),
+            day=On(one.day, "day of month"),
+        )
         for one in performed
         if one.instrument_id in tags and wet_on(one.day, wet.get(one.instrument_id))
     ]

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from scheduling.engine.said import worded
 from scheduling.engine.season import Requirement, recent_visit, service_days, still_in_tolerance
 from scheduling.engine.subjects import Floats
 from scheduling.inputs import Line
@@ -54,8 +55,8 @@ def _bedded(standing: Standing, job: int, on: int) -> Requirement:
         on,
         standing.weeks,
         BEDDING_LASTS_WEEKS,
-        "bedding before regulation",
-        "a frame is bedded at most four weeks before it is regulated",
+        worded("bedding before regulation"),
+        worded("a frame is bedded at most four weeks before it is regulated"),
         sorted(standing.done[on]),
     )
 
@@ -66,8 +67,8 @@ def _tuned(standing: Standing, job: int, on: int) -> Requirement:
         on,
         standing.weeks,
         0,
-        "tuning with voicing",
-        "tone is judged on an instrument tuned in the same week",
+        worded("tuning with voicing"),
+        worded("tone is judged on an instrument tuned in the same week"),
         sorted(standing.done[on]),
     )
 
@@ -76,7 +77,7 @@ def _regulated(standing: Standing, job: int, on: int) -> Requirement:
     step = service_days(standing.weeks)
     out = np.vstack([standing.since_last[on, step], standing.after[on][:, step]])
     return still_in_tolerance(
-        job, on, out, "regulation before voicing", "an action out of regulation is not voiced"
+        job, on, out, worded("regulation before voicing"), worded("an action out of regulation is not voiced")
     )
 
 

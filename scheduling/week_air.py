@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
+from django.utils.translation import gettext as _
 
 from fleet.models import ClimateDay, Room, Site
 from scheduling.air_state import drift_sentences
@@ -69,25 +70,39 @@ def _doubtful(days: Sequence[AirDay]) -> list[str]:
     readings, doubtful = sum(day.readings for day in days), sum(day.doubtful for day in days)
     if not readings or doubtful < DOUBTFUL_FROM * readings:
         return []
-    return [f"{doubtful} of the week's {readings} readings cannot be right; they are kept, not used."]
+    return [
+        _("%(doubtful)d of the week's %(all)d readings cannot be right; they are kept, not used.")
+        % {"doubtful": doubtful, "all": readings}
+    ]
 
 
 def _moving(lately: list[float], before: list[float]) -> str:
     """Say how a week's humidity stands and how it left the weeks before; empty where neither matters."""
     if len(lately) < FEWEST_DAYS:
         return ""
-    now = float(np.mean(lately))
+    now, then = float(np.mean(lately)), float(np.mean(before)) if len(before) >= FEWEST_DAYS else np.nan
     sentences = []
-    if len(before) >= FEWEST_DAYS and abs(now - float(np.mean(before))) >= LEAST_CHANGE:
-        went, pitch = ("fell", "sinks") if now < np.mean(before) else ("rose", "rises")
+    if now <= then - LEAST_CHANGE:
         sentences.append(
-            f"humidity {went} from {np.mean(before):.0%} to {now:.0%} within a week; "
-            f"pitch {pitch} and key frames move over the weeks to come."
+            _(
+                "humidity fell from %(then)s to %(now)s within a week; pitch sinks and key frames move over "
+                "the weeks to come."
+            )
+        )
+    elif now >= then + LEAST_CHANGE:
+        sentences.append(
+            _(
+                "humidity rose from %(then)s to %(now)s within a week; pitch rises and key frames move over "
+                "the weeks to come."
+            )
         )
     elif now < DRY or now > DAMP:
-        sentences.append(f"humidity was {now:.0%} on average over the week.")
+        sentences.append(_("humidity was %(now)s on average over the week."))
     if now < DRY:
-        sentences.append("That is dry enough for joints and soundboards to open: humidify if you can.")
+        sentences.append(_("That is dry enough for joints and soundboards to open: humidify if you can."))
     elif now > DAMP:
-        sentences.append("That is damp enough for actions to bind and steel to rust.")
-    return " ".join(sentences).replace("%", "\N{NO-BREAK SPACE}%")
+        sentences.append(_("That is damp enough for actions to bind and steel to rust."))
+    figures = {
+        name: f"{100 * value:.0f}\N{NO-BREAK SPACE}%" for name, value in (("now", now), ("then", then))
+    }
+    return " ".join(sentence % figures for sentence in sentences)

@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from functools import cached_property
 from zoneinfo import ZoneInfo
 
+from scheduling.engine.said import On, worded
 from scheduling.engine.week import Span
 from scheduling.engine.week.rules import SLOT_MINUTES
 
@@ -61,5 +62,5 @@ class WeekClock:
     def in_words(self, begins: datetime, ends: datetime) -> str:
         """Return a stretch as the wall shows it: ``Tue 24 Nov 09:00 to 11:00``."""
         first, last = begins.astimezone(self.zone), ends.astimezone(self.zone)
-        until = f"{last:%H:%M}" if last.date() == first.date() else f"{last:%a} {last.day} {last:%b %H:%M}"
-        return f"{first:%a} {first.day} {first:%b %H:%M} to {until}"
+        style = "time" if last.date() == first.date() else "short time"
+        return worded("%(first)s to %(last)s", first=On(first, "short time"), last=On(last, style))

@@ -9,6 +9,7 @@ from itertools import groupby
 
 from fleet.models import Booking
 from scheduling.due_work import WORK_ORDER
+from scheduling.engine.said import On, Term, joined, worded
 from scheduling.engine.week import Closed, Span, Visit, WeekProblem, Worker, parts
 from scheduling.engine.week.rules import BOOKINGS, DRYING, HARDENER, SLOT_MINUTES
 from scheduling.inputs.week import Offer, Played, WeekFacts, Work
@@ -75,15 +76,22 @@ def week_setup(facts: WeekFacts) -> WeekSetup:
 
 def _pieces(facts: WeekFacts) -> tuple[list[Piece], list[str]]:
     """Return every service still to be done, tunings with the performances of the week they are for."""
-    pieces, notes = [], []
+    pieces: list[Piece] = []
+    notes: list[str] = []
     for work in facts.work:
         demands = _demands(facts, work.visit.instrument_id) if work.visit.kind == TUNING else []
         for number in range(work.times):
             pieces.append(Piece(work, number + 1, demands[number] if number < len(demands) else []))
         if work.visit.kind == TUNING:
             for demand in demands[work.times :]:
-                words = f"{demand[0].title} on {demand[0].day:%A} {demand[0].day.day} {demand[0].day:%B}"
-                notes.append(f"{work.visit.instrument.tag} has no tuning of its own before {words}")
+                notes.append(
+                    worded(
+                        "%(tag)s has no tuning of its own before %(title)s on %(day)s",
+                        tag=work.visit.instrument.tag,
+                        title=demand[0].title,
+                        day=On(demand[0].day, "weekday"),
+                    )
+                )
     return pieces, notes
 
 
@@ -140,7 +148,7 @@ def _visit(
     minutes = max(round(60 * work.hours), 1)
     slots = -(-minutes // SLOT_MINUTES)
     return Visit(
-        label=f"{visit.kind} of {visit.instrument.tag}",
+        label=worded("%(service)s of %(tag)s", service=Term(visit.kind), tag=visit.instrument.tag),
         instrument=visit.instrument_id,
         room=room,
         sittings=_sittings(visit.kind, slots),
@@ -150,7 +158,7 @@ def _visit(
         planned=planned,
         held=visit.held,
         concert=_window(facts, piece.before),
-        occasion=", ".join(f"{one.title} on {_day(one.day)}" for one in piece.before),
+        occasion=joined(", ", [_played(one) for one in piece.before]),
         plays_on=_plays_on(facts, visit.instrument_id),
         closed=tuple(_closed(facts, work)),
         listens=visit.kind in LISTENS,
@@ -195,21 +203,22 @@ def _closed(facts: WeekFacts, work: Work) -> Iterator[Closed]:
     if wet is not None and visit.kind in LISTENS:
         span = clock.taken(clock.begins, wet)
         if span is not None:
-            yield Closed(span, DRYING, f"a hardener of {visit.instrument.tag} dries")
+            yield Closed(span, DRYING, worded("a hardener of %(tag)s dries", tag=visit.instrument.tag))
     if visit.kind == VOICING:
         for played in facts.played.get(visit.instrument_id, ()):
             dry_from = clock.instant(played.day - timedelta(days=HARDENER_DAYS), time.min)
             span = clock.taken(dry_from, played.ends)
             if span is not None:
-                yield Closed(span, HARDENER, f"{played.title} on {_day(played.day)}")
+                yield Closed(span, HARDENER, _played(played))
 
 
 def _occasion(facts: WeekFacts, booking: Booking) -> str:
-    return f"{booking.title or 'booked'}, {facts.clock.in_words(booking.starts_at, booking.ends_at)}"
+    when = facts.clock.in_words(booking.starts_at, booking.ends_at)
+    return joined(", ", [booking.title or worded("booked"), when])
 
 
-def _day(day: date) -> str:
-    return f"{day:%a} {day.day} {day:%b}"
+def _played(one: Played) -> str:
+    return worded("%(title)s on %(day)s", title=one.title, day=On(one.day, "short"))
 
 
 def _worker(facts: WeekFacts, offer: Offer) -> Worker:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy as _
 
 from fleet.access import SiteQuerySet
 from fleet.models.sites import Site
@@ -84,8 +85,8 @@ class Doubt(models.TextChoices):
     """Why a reading is kept but not used."""
 
     NONE = "", "trusted"
-    STUCK = "stuck", "stuck: unchanged for too long"
-    JUMP = "jump", "jump: further than a room can go"
+    STUCK = "stuck", _("stuck: unchanged for too long")
+    JUMP = "jump", _("jump: further than a room can go")
 
 
 class ClimateReading(models.Model):

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy as _
+from django.utils.translation import pgettext_lazy
 
 from fleet.access import SiteQuerySet
 from fleet.models.sites import Site
@@ -41,9 +43,9 @@ class CalendarReading(models.Model):
     class State(models.TextChoices):
         """What became of it."""
 
-        SHOWN = "shown", "shown, not taken yet"
-        TAKEN = "taken", "taken"
-        LEFT = "left", "left"
+        SHOWN = "shown", _("shown, not taken yet")
+        TAKEN = "taken", _("taken")
+        LEFT = "left", pgettext_lazy("laid aside", "left")
 
     source = models.ForeignKey(BookingSource, models.CASCADE, related_name="readings")
     at = models.DateTimeField()

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from django.core.exceptions import ValidationError
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy as _
 
 from fleet.access import SiteQuerySet
 from fleet.keyboard import Compass, compass_of, read_compass
@@ -37,11 +38,11 @@ def check_compass(value: str) -> None:
 class UseClass(models.TextChoices):
     """What an instrument is used for; sets its tolerances and the weight of a day out."""
 
-    CONCERT = "concert", "concert"
-    RECITAL = "recital", "recital"
-    TEACHING = "teaching", "teaching"
-    PRACTICE = "practice", "practice"
-    STORE = "store", "store"
+    CONCERT = "concert", _("concert")
+    RECITAL = "recital", _("recital")
+    TEACHING = "teaching", _("teaching")
+    PRACTICE = "practice", _("practice")
+    STORE = "store", _("store")
 
 
 class InstrumentKind(models.Model):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy as _
 
 from fleet.access import SiteQuerySet
 from fleet.models.instruments import Instrument
@@ -17,9 +18,9 @@ class RecordChange(models.Model):
     class What(models.TextChoices):
         """What was done."""
 
-        ENTERED = "entered", "entered"
-        CORRECTED = "corrected", "corrected"
-        WITHDRAWN = "withdrawn", "withdrawn"
+        ENTERED = "entered", _("entered")
+        CORRECTED = "corrected", _("corrected")
+        WITHDRAWN = "withdrawn", _("withdrawn")
 
     instrument = models.ForeignKey(Instrument, models.CASCADE, related_name="record_changes")
     service = models.ForeignKey(Service, models.SET_NULL, null=True, related_name="changes")

@@ -9,6 +9,7 @@ from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy as _
 
 from fleet.access import SiteQuerySet
 
@@ -37,9 +38,9 @@ def monday_to_friday() -> list[int]:
 class Role(models.TextChoices):
     """What a person does at a site."""
 
-    TECHNICIAN = "technician", "technician"
-    ADMINISTRATOR = "administrator", "administrator"
-    READER = "reader", "reader"
+    TECHNICIAN = "technician", _("technician")
+    ADMINISTRATOR = "administrator", _("administrator")
+    READER = "reader", _("reader")
 
 
 class Site(models.Model):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy as _
 
 from fleet.access import SiteQuerySet
 from fleet.models.air import Room
@@ -14,14 +15,14 @@ from fleet.models.sites import Site
 class UploadState(models.TextChoices):
     """Where a file stands; nothing of it is stored before it is stored whole."""
 
-    OPEN = "open", "waiting for your choices"
-    WAITING = "waiting", "waiting for its turn"
-    CHECKING = "checking", "being checked"
-    STORING = "storing", "being stored"
-    STORED = "stored", "stored"
-    REFUSED = "refused", "refused"
-    CANCELLED = "cancelled", "cancelled"
-    FORGOTTEN = "forgotten", "laid aside"
+    OPEN = "open", _("waiting for your choices")
+    WAITING = "waiting", _("waiting for its turn")
+    CHECKING = "checking", _("being checked")
+    STORING = "storing", _("being stored")
+    STORED = "stored", _("stored")
+    REFUSED = "refused", _("refused")
+    CANCELLED = "cancelled", _("cancelled")
+    FORGOTTEN = "forgotten", _("laid aside")
 
 
 class ReadingsUpload(models.Model):

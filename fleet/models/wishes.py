@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy as _
 
 from fleet.access import SiteQuerySet
 from fleet.models.air import Room
@@ -55,9 +56,9 @@ class Booking(models.Model):
 class RequestState(models.TextChoices):
     """How far a note request has come."""
 
-    OPEN = "open", "open"
-    DONE = "done", "done"
-    NOTHING_FOUND = "nothing_found", "looked at, nothing found"
+    OPEN = "open", _("open")
+    DONE = "done", _("done")
+    NOTHING_FOUND = "nothing_found", _("looked at, nothing found")
 
 
 class NoteRequest(models.Model):

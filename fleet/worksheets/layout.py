@@ -8,6 +8,7 @@ from typing import Any
 
 from django.utils.text import slugify
 from django.utils.translation import gettext_lazy as _
+from django.utils.translation import pgettext_lazy
 
 from fleet.notes import note_number
 from fleet.records import Point
@@ -166,7 +167,7 @@ def _voicing(glides: int, passes: int, spares: int) -> list[Block]:
                     "",
                     HARDENER,
                     "",
-                    _("note"),
+                    pgettext_lazy("of the keyboard", "note"),
                     only_after=True,
                     tick=True,
                     spare=True,
@@ -179,7 +180,15 @@ def _voicing(glides: int, passes: int, spares: int) -> list[Block]:
 
 def _spare(count: int, quantity: str, unit: str, signed: bool = False) -> tuple[Line, ...]:
     return tuple(
-        Line(f"note {number}", "", quantity, unit, _("note"), signed=signed, spare=True)
+        Line(
+            f"note {number}",
+            "",
+            quantity,
+            unit,
+            pgettext_lazy("of the keyboard", "note"),
+            signed=signed,
+            spare=True,
+        )
         for number in range(1, count + 1)
     )
 

@@ -219,7 +219,7 @@ def _calendar_month(start: date, known: dict[date, float]) -> CalendarMonth:
         rh = known.get(day)
         days.append(CalendarDay(rh, 0 if rh is None else tint_of(rh)))
     values = [day.rh for day in days if day is not None and day.rh is not None]
-    return CalendarMonth(date_format(start, "M Y"), days, sum(values) / len(values) if values else None)
+    return CalendarMonth(date_format(start, _("M Y")), days, sum(values) / len(values) if values else None)
 
 
 def tint_of(rh: float) -> int:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from django.utils.functional import Promise
-from django.utils.translation import gettext_lazy as lazy
+from django.utils.translation import gettext_lazy
 
 from fleet.models import ClimateDay, Room
 from reports.wood import RUN_UP_DAYS, AirDay, calendar, wood_moisture
@@ -28,10 +28,10 @@ class Span:
 SPANS = {
     span.name: span
     for span in (
-        Span("week", lazy("a week"), timedelta(days=7)),
-        Span("season", lazy("a season"), timedelta(days=122)),
-        Span("year", lazy("a year"), timedelta(days=365)),
-        Span("years", lazy("five years"), timedelta(days=1826)),
+        Span("week", gettext_lazy("a week"), timedelta(days=7)),
+        Span("season", gettext_lazy("a season"), timedelta(days=122)),
+        Span("year", gettext_lazy("a year"), timedelta(days=365)),
+        Span("years", gettext_lazy("five years"), timedelta(days=1826)),
     )
 }
 YEAR = SPANS["year"]

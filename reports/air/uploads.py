@@ -10,7 +10,7 @@ import numpy as np
 from django.utils.formats import date_format
 from django.utils.functional import Promise
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy as lazy
+from django.utils.translation import gettext_lazy
 
 from fleet.local_time import EPOCH
 from fleet.models import ReadingsUpload, Room, UploadState
@@ -25,36 +25,40 @@ from reports.figures import Figure, Series
 SAMPLES = 3
 AT_WORK = (UploadState.WAITING, UploadState.CHECKING, UploadState.STORING)
 MEANING_WORDS: dict[str, str | Promise] = {
-    say.IGNORE: lazy("not needed"),
-    say.STAMP: lazy("date and time"),
-    say.DATE: lazy("date"),
-    say.CLOCK: lazy("time of day"),
-    say.CELSIUS: lazy("temperature, °C"),
-    say.FAHRENHEIT: lazy("temperature, °F"),
-    say.PERCENT: lazy("relative humidity, %"),
-    say.FRACTION: lazy("relative humidity, fraction of 1"),
-    say.ROOM: lazy("room"),
+    say.IGNORE: gettext_lazy("not needed"),
+    say.STAMP: gettext_lazy("date and time"),
+    say.DATE: gettext_lazy("date"),
+    say.CLOCK: gettext_lazy("time of day"),
+    say.CELSIUS: gettext_lazy("temperature, °C"),
+    say.FAHRENHEIT: gettext_lazy("temperature, °F"),
+    say.PERCENT: gettext_lazy("relative humidity, %"),
+    say.FRACTION: gettext_lazy("relative humidity, fraction of 1"),
+    say.ROOM: gettext_lazy("room"),
 }
 ORDER_WORDS: dict[str, str | Promise] = {
-    "ymd": lazy("year, month, day"),
-    "dmy": lazy("day, month, year"),
-    "mdy": lazy("month, day, year"),
-    "epoch": lazy("seconds from 1970"),
+    "ymd": gettext_lazy("year, month, day"),
+    "dmy": gettext_lazy("day, month, year"),
+    "mdy": gettext_lazy("month, day, year"),
+    "epoch": gettext_lazy("seconds from 1970"),
 }
 DELIMITER_WORDS: dict[str, str | Promise] = {
-    ",": lazy("comma"),
-    ";": lazy("semicolon"),
-    "\t": lazy("tab"),
-    "|": lazy("bar"),
+    ",": gettext_lazy("comma"),
+    ";": gettext_lazy("semicolon"),
+    "\t": gettext_lazy("tab"),
+    "|": gettext_lazy("bar"),
 }
-DECIMAL_WORDS: dict[str, str | Promise] = {".": lazy("point, 45.1"), ",": lazy("comma, 45,1")}
+DECIMAL_WORDS: dict[str, str | Promise] = {".": gettext_lazy("point, 45.1"), ",": gettext_lazy("comma, 45,1")}
 QUESTIONS: dict[str, str | Promise] = {
-    "time": lazy("Which column says when: one with date and time, or one of each?"),
-    "order": lazy("In which order do day, month and year stand? The dates of this file allow several."),
-    "temperature": lazy("Which column is the temperature, and is it in °C or °F?"),
-    "humidity": lazy("Which column is the relative humidity, and is it in percent or a fraction of 1?"),
-    "twice": lazy("Two columns cannot mean the same: leave out all but one of them."),
-    "room": lazy("In which room did the logger stand?"),
+    "time": gettext_lazy("Which column says when: one with date and time, or one of each?"),
+    "order": gettext_lazy(
+        "In which order do day, month and year stand? The dates of this file allow several."
+    ),
+    "temperature": gettext_lazy("Which column is the temperature, and is it in °C or °F?"),
+    "humidity": gettext_lazy(
+        "Which column is the relative humidity, and is it in percent or a fraction of 1?"
+    ),
+    "twice": gettext_lazy("Two columns cannot mean the same: leave out all but one of them."),
+    "room": gettext_lazy("In which room did the logger stand?"),
 }
 
 

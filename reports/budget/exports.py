@@ -46,8 +46,9 @@ def as_workbook(ledger: Ledger, by: str) -> bytes:
 
 def _table(ledger: Ledger, statement: Statement) -> list[list[Cell]]:
     head: list[Cell] = [str(QUESTIONS[statement.by].words)]
+    services = _("services")
     for words in (_("planned"), _("done"), _("put off")):
-        head += [f"{words}, {_('services')}", f"{words}, h", f"{words}, {ledger.currency}"]
+        head += [f"{words}, {services}", f"{words}, h", f"{words}, {ledger.currency}"]
     if _tells_offered(statement):
         head.append(_("offered, h"))
     return [head, *(_line(statement, row) for row in [*statement.rows, statement.total])]

@@ -56,7 +56,7 @@ def paper(ledger: Ledger, by: str) -> bytes:
 
 def _story(ledger: Ledger, by: str, title: str) -> Iterator[Flowable]:
     yield Paragraph(_text(title), TITLE)
-    days = {"first": date_format(ledger.first, "j F Y"), "last": date_format(ledger.last, "j F Y")}
+    days = {"first": date_format(ledger.first, _("j F Y")), "last": date_format(ledger.last, _("j F Y"))}
     yield Paragraph(_text(_("From %(first)s to %(last)s, in whole weeks.") % days), BODY)
     for name in dict.fromkeys([by, *ON_PAPER]):
         statement = set_out(ledger, name)

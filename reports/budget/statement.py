@@ -85,7 +85,7 @@ QUESTIONS = {
     "month": Question(
         gettext_lazy("month"),
         lambda e: e.month,
-        _dated(lambda month: date_format(month, "F Y")),
+        _dated(lambda month: date_format(month, _("F Y"))),
         of_week=month_of,
     ),
     "term": Question(
@@ -99,7 +99,7 @@ QUESTIONS = {
     "use": Question(
         gettext_lazy("kind of use"),
         lambda e: e.use_class,
-        lambda key: UseClass(key).label,
+        lambda key: str(UseClass(key).label),
         UseClass.values.index,
     ),
     "service": Question(gettext_lazy("service"), lambda e: e.service, str),

@@ -30,7 +30,7 @@ def waiting_facts(instrument: Instrument, now: datetime) -> WaitingFacts | None:
     if first is None:
         return None
     if now - first.at > LATE_AFTER:
-        since = date_format(timezone.localtime(first.at), "j F, H:i")
+        since = date_format(timezone.localtime(first.at), _("j F, H:i"))
         return WaitingFacts(
             _("What was entered on %(since)s has not been taken into account yet; the figures are older.")
             % {"since": since},

@@ -9,6 +9,7 @@ from typing import Any
 from django.utils import timezone
 from django.utils.dateparse import parse_date, parse_datetime
 from django.utils.formats import date_format
+from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
 from fleet.measures import Measure, measure_of
@@ -132,8 +133,12 @@ def _text(value: Any) -> str:
         return f"{value:g}".replace("-", "\N{MINUS SIGN}")
     day, instant = _parsed(parse_date, value), _parsed(parse_datetime, value)
     if day:
-        return date_format(day, "j F Y")
-    return date_format(timezone.localtime(instant), "j F Y, H:i") if instant and instant.tzinfo else value
+        return date_format(day, gettext("j F Y"))
+    return (
+        date_format(timezone.localtime(instant), gettext("j F Y, H:i"))
+        if instant and instant.tzinfo
+        else value
+    )
 
 
 def _parsed(parse: Any, value: str) -> Any:

@@ -165,7 +165,7 @@ def _quality(
 def _silent(time: datetime | None) -> Word:
     if time is None:
         return Word(_("silent"), _("Its sensor has sent nothing that can be trusted."), SILENT)
-    day = date_format(timezone.localtime(time), "j F")
+    day = date_format(timezone.localtime(time), _("j F"))
     return Word(_("silent"), _("No trusted reading since %(day)s.") % {"day": day}, SILENT)
 
 

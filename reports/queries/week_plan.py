@@ -118,7 +118,9 @@ def week_page(site: Site, monday: date, user: Any | None = None) -> WeekPage:
         ],
         hours=sum(stint.hours for day in days for stint in day.stints),
         free=_free(layout, rows, user),
-        cautions=[words for kind, words in CAUTIONS.items() if any(row.visit.kind == kind for row in shown)],
+        cautions=[
+            str(words) for kind, words in CAUTIONS.items() if any(row.visit.kind == kind for row in shown)
+        ],
     )
 
 

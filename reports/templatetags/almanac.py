@@ -7,7 +7,9 @@ from decimal import Decimal
 from typing import Any
 
 from django import template
+from django.template import defaultfilters
 from django.utils import timezone
+from django.utils.translation import gettext, gettext_noop
 
 from fleet.weeks import week_of
 from reports import words
@@ -18,6 +20,26 @@ from scheduling.models import Forecast, ForecastState, PlannedVisit, SeasonPlan
 
 register = template.Library()
 
+# The styles in which pages and letters write days, which other languages order otherwise.
+STYLES = (
+    gettext_noop("D H:i"),
+    gettext_noop("D j M, H:i"),
+    gettext_noop("F Y"),
+    gettext_noop("M Y"),
+    gettext_noop("j F"),
+    gettext_noop("j F Y"),
+    gettext_noop("j F Y, H:i"),
+    gettext_noop("j F, H:i"),
+    gettext_noop("j M"),
+    gettext_noop("j M Y"),
+    gettext_noop("j M Y, H:i"),
+    gettext_noop("j M, H:i"),
+    gettext_noop("l"),
+    gettext_noop("l j F"),
+    gettext_noop("l j F Y"),
+    gettext_noop("l j F Y, H:i"),
+    gettext_noop("l j F, H:i"),
+)
 MIDWEEK = timedelta(days=3)
 SHAPE_OF_STATE = {
     ForecastState.IN_TOLERANCE: "open",
@@ -33,9 +55,21 @@ def iso_week(day: date) -> str:
 
 
 @register.filter
+def named(word: object) -> str:
+    """Return a kind, use, unit or trouble, which are stored in English, in the reader's language."""
+    return gettext(str(word)) if word else ""
+
+
+@register.filter(expects_localtime=True)
+def written(when: date | None, style: str) -> str:
+    """Write a day or an instant in a style that each language has its own of."""
+    return defaultfilters.date(when, gettext(style)) if when else ""
+
+
+@register.filter
 def percent(fraction: float | None, digits: int = 0) -> str:
     """Write a fraction as a percentage with its sign."""
-    return "" if fraction is None else f"{100 * fraction:.{digits}f}\N{NO-BREAK SPACE}%"
+    return "" if fraction is None else words.pointed(f"{100 * fraction:.{digits}f}\N{NO-BREAK SPACE}%")
 
 
 @register.filter
@@ -53,7 +87,7 @@ def percent_range(low: float, high: float) -> str:
 @register.filter
 def hours(value: float | None) -> str:
     """Write hours with their unit and no more decimals than they need."""
-    return "" if value is None else f"{round(float(value), 2):g}\N{NO-BREAK SPACE}h"
+    return "" if value is None else words.pointed(f"{round(float(value), 2):g}\N{NO-BREAK SPACE}h")
 
 
 @register.filter
@@ -68,19 +102,19 @@ def signed(value: float | None, digits: int | None = None) -> str:
     if value is None:
         return "–"
     text = f"{value:g}" if digits is None else f"{value:.{digits}f}"
-    return text.replace("-", "\N{MINUS SIGN}")
+    return words.pointed(text).replace("-", "\N{MINUS SIGN}")
 
 
 @register.filter
 def grouped(value: float | Decimal, digits: int) -> str:
     """Write a number with its thousands apart."""
-    return f"{value:,.{digits}f}".replace("-", "\N{MINUS SIGN}")
+    return words.pointed(f"{value:,.{digits}f}").replace("-", "\N{MINUS SIGN}")
 
 
 @register.filter
 def grouped_signed(value: float | Decimal, digits: int) -> str:
     """Write a difference with its sign, thousands apart."""
-    return f"{value:+,.{digits}f}".replace("-", "\N{MINUS SIGN}")
+    return words.pointed(f"{value:+,.{digits}f}").replace("-", "\N{MINUS SIGN}")
 
 
 @register.filter

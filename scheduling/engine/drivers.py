@@ -14,6 +14,7 @@ from scheduling.engine.deviation import CYCLING, HOURS, MOISTURE, SETTLING, WARM
 from scheduling.engine.expectation import settling_change, wood_change
 from scheduling.engine.fabric import Fabric, Group
 from scheduling.engine.priors import Belief
+from scheduling.engine.said import Figure, Term, Value, joined, worded, worded_many
 
 PITCH = "tuning"
 EIGHT_IN_TEN = 1.2816  # standard deviations either way
@@ -131,11 +132,14 @@ def _named_drivers(
 ) -> tuple[Driver, ...]:
     """Largest share first; what plays next to no part is counted with the unknown."""
     words = {
-        "season": _season_words(fabric, case, found, day) + _learned_words(case, belief),
+        "season": joined(" ", [_season_words(fabric, case, found, day), _learned_words(case, belief)]),
         "weather": _weather_words(case, found),
         "settling": _settling_words(case, found, day),
-        "use": f"Playing, {case.subject.hours_per_week:g} hours in a usual week.",
-        "age": f"Built in {date.fromordinal(case.subject.built_day).year}: old instruments wander more.",
+        "use": worded("Playing, %(hours)s hours in a usual week.", hours=Figure(case.subject.hours_per_week)),
+        "age": worded(
+            "Built in %(year)s: old instruments wander more.",
+            year=date.fromordinal(case.subject.built_day).year,
+        ),
         "unknown": _unknown_words(case, belief),
     }
     shares = found.shares()
@@ -143,11 +147,6 @@ def _named_drivers(
     named["unknown"] = 1.0 - sum(named.values())
     ranked = sorted(named, key=lambda name: -named[name])
     return tuple(Driver(name, named[name], words[name]) for name in ranked)
-
-
-def _spoken(day: int) -> str:
-    when = date.fromordinal(day)
-    return f"{when.day} {when:%B %Y}"
 
 
 def humidity_at(fabric: Fabric, case: Case, day: int) -> tuple[str, float, bool]:
@@ -164,16 +163,40 @@ def humidity_at(fabric: Fabric, case: Case, day: int) -> tuple[str, float, bool]
 def _season_words(fabric: Fabric, case: Case, found: Contributions, day: int) -> str:
     room, before, _ = humidity_at(fabric, case, case.last_day)
     where, after, read = humidity_at(fabric, case, day)
-    origin = f" in {room}" if room != where else ""
-    subject = f"{where or 'The room'} goes" if room == where else "The air it stands in goes"
-    about = "" if read else "about "
-    effect = f"{abs(found.season):.2g} {case.subject.unit}"
-    if case.subject.service == PITCH:
-        moved = f"{'sharpens' if found.season > 0 else 'flattens'} the pitch by {effect}"
+    rounded = Figure(100 * after, ".0f")
+    swing: dict[str, Value] = {
+        "before": Figure(100 * before, ".0f"),
+        "after": rounded if read else worded("about %(after)s", after=rounded),
+        "day": date.fromordinal(day),
+        "moved": _moved_words(case, found),
+    }
+    if room != where:
+        said = worded(
+            "The air it stands in goes from %(before)s %% humidity in %(room)s to %(after)s %% by %(day)s, "
+            "which %(moved)s.",
+            room=room,
+            **swing,
+        )
+    elif where:
+        said = worded(
+            "%(room)s goes from %(before)s %% humidity to %(after)s %% by %(day)s, which %(moved)s.",
+            room=where,
+            **swing,
+        )
     else:
-        moved = f"moves it by {effect}"
-    swing = f"from {100 * before:.0f} % humidity{origin} to {about}{100 * after:.0f} % by {_spoken(day)}"
-    return f"{subject} {swing}, which {moved}.{_source_words(fabric, case, where)}"
+        said = worded(
+            "The room goes from %(before)s %% humidity to %(after)s %% by %(day)s, which %(moved)s.", **swing
+        )
+    return joined(" ", [said, *_source_words(fabric, case, where)])
+
+
+def _moved_words(case: Case, found: Contributions) -> str:
+    effect: dict[str, Value] = {"effect": Figure(abs(found.season), ".2g"), "unit": Term(case.subject.unit)}
+    if case.subject.service != PITCH:
+        return worded("moves it by %(effect)s %(unit)s", **effect)
+    if found.season > 0:
+        return worded("sharpens the pitch by %(effect)s %(unit)s", **effect)
+    return worded("flattens the pitch by %(effect)s %(unit)s", **effect)
 
 
 def sensitivity(belief: Beliefs) -> Belief:
@@ -199,45 +222,68 @@ def _learned_words(case: Case, belief: Beliefs) -> str:
         return ""
     found = sensitivity(belief)
     off = EIGHT_IN_TEN * found.sd
-    tunings = "tuning" if belief.learned_from == 1 else "tunings"
-    return (
-        f" This instrument moves {found.mean:.2g} {case.subject.unit} per percent of humidity "
-        f"(eight in ten: {found.mean - off:.2g} to {found.mean + off:.2g}), "
-        f"learned from {belief.learned_from} {tunings}."
+    return worded_many(
+        "This instrument moves %(mean)s %(unit)s per percent of humidity "
+        "(eight in ten: %(low)s to %(high)s), learned from %(number)s tuning.",
+        "This instrument moves %(mean)s %(unit)s per percent of humidity "
+        "(eight in ten: %(low)s to %(high)s), learned from %(number)s tunings.",
+        belief.learned_from,
+        mean=Figure(found.mean, ".2g"),
+        unit=Term(case.subject.unit),
+        low=Figure(found.mean - off, ".2g"),
+        high=Figure(found.mean + off, ".2g"),
     )
 
 
-def _source_words(fabric: Fabric, case: Case, room: str) -> str:
+def _source_words(fabric: Fabric, case: Case, room: str) -> list[str]:
     air = fabric.rooms[room]
-    words = ""
+    words: list[str] = []
     if air.borrowed_from:
-        source = air.borrowed_from
-        words = f" The room has no sensor: values are taken from {source}, so the band is wider."
+        words.append(
+            worded(
+                "The room has no sensor: values are taken from %(room)s, so the band is wider.",
+                room=air.borrowed_from,
+            )
+        )
     elif not len(air.days):
-        words = " No readings of this room: its season is supposed, so the band is wide."
+        words.append(worded("No readings of this room: its season is supposed, so the band is wide."))
     if case.subject.humidity_control:
-        words += " The fitted humidity control is thought to keep most of this away from the wood."
+        words.append(
+            worded("The fitted humidity control is thought to keep most of this away from the wood.")
+        )
     return words
 
 
 def _weather_words(case: Case, found: Contributions) -> str:
     size = found.weather**0.5
-    return f"Weather that nobody can know yet: give or take {size:.2g} {case.subject.unit}."
+    return worded(
+        "Weather that nobody can know yet: give or take %(size)s %(unit)s.",
+        size=Figure(size, ".2g"),
+        unit=Term(case.subject.unit),
+    )
 
 
 def _settling_words(case: Case, found: Contributions, day: int) -> str:
     years = max(day - case.subject.in_service_day, 0) / YEAR
-    return (
-        f"After {years:.1f} years in service it is still settling: {found.settling:+.2g} {case.subject.unit}."
+    return worded(
+        "After %(years)s years in service it is still settling: %(size)s %(unit)s.",
+        years=Figure(years, ".1f"),
+        size=Figure(found.settling, "+.2g"),
+        unit=Term(case.subject.unit),
     )
 
 
 def _unknown_words(case: Case, belief: Beliefs) -> str:
     if not case.serviced:
-        return "No service is on record; one is supposed a usual interval ago, so the start is a wide guess."
+        return worded(
+            "No service is on record; one is supposed a usual interval ago, so the start is a wide guess."
+        )
     if not belief.learned_from:
-        return (
+        return worded(
             "What such instruments do for no reason we could name; its own records have taught nothing yet."
         )
-    values = "one value" if belief.learned_from == 1 else f"{belief.learned_from} values"
-    return f"What the model cannot explain, judged by {values} found at earlier services."
+    return worded_many(
+        "What the model cannot explain, judged by one value found at earlier services.",
+        "What the model cannot explain, judged by %(number)s values found at earlier services.",
+        belief.learned_from,
+    )

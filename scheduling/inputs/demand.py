@@ -10,6 +10,7 @@ from datetime import date, datetime, time, timedelta
 from fleet.access import SiteQuerySet
 from fleet.models import Booking, HeldVisit, Instrument, Site
 from fleet.weeks import monday_before
+from scheduling.engine.said import On, worded
 
 Span = tuple[datetime, datetime]
 WORKDAY_STARTS, WORKDAY_ENDS = time(8), time(18)
@@ -115,12 +116,15 @@ def silent_performances(site: Site, mondays: Sequence[date]) -> list[str]:
     ):
         day = site.local_date(starts)
         if mondays[0] <= day < mondays[-1] + timedelta(days=7):
-            days[title or "the performance", room].append(day)
+            days[title or worded("the performance"), room].append(day)
     return [
-        f"{title} on {when[0]:%A} {when[0].day} {when[0]:%B}"
-        + (f" and {len(when) - 1} more" if len(when) > 1 else "")
-        + f" in {room}: no instrument is named, and none for concerts or recitals stands there, "
-        "so nothing is tuned for it"
+        worded(
+            "%(title)s on %(days)s in %(room)s: no instrument is named, and none for concerts or recitals "
+            "stands there, so nothing is tuned for it",
+            title=title,
+            days=_days(when),
+            room=room,
+        )
         for (title, room), when in days.items()
     ]
 
@@ -129,3 +133,10 @@ def held_visits(site: Site, mondays: Sequence[date]) -> list[HeldVisit]:
     """Return the visits that people have fixed within these weeks."""
     rows = HeldVisit.objects.of_site(site).filter(week__gte=mondays[0], week__lte=mondays[-1])
     return list(rows.select_related("instrument").order_by("week", "instrument__tag", "kind"))
+
+
+def _days(days: Sequence[date]) -> str:
+    first = On(days[0], "weekday")
+    if len(days) == 1:
+        return worded("%(day)s", day=first)
+    return worded("%(day)s and %(number)s more", day=first, number=len(days) - 1)

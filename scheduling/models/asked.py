@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.conf import settings
 from django.db import models
+from django.utils.translation import gettext_lazy as _
 
 from fleet.models import Site
 
@@ -14,11 +15,11 @@ class AskedWork(models.Model):
     class State(models.TextChoices):
         """How far it has come."""
 
-        WAITING = "waiting", "waiting"
-        RUNNING = "running", "being computed"
-        DONE = "done", "done"
-        REFUSED = "refused", "could not be computed"
-        CANCELLED = "cancelled", "cancelled"
+        WAITING = "waiting", _("waiting")
+        RUNNING = "running", _("being computed")
+        DONE = "done", _("done")
+        REFUSED = "refused", _("could not be computed")
+        CANCELLED = "cancelled", _("cancelled")
 
     site = models.ForeignKey(Site, models.CASCADE, related_name="%(class)ss")
     asked_at = models.DateTimeField()

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy as _
 
 from fleet.access import SiteQuerySet
 from fleet.models import Instrument, Site
+from scheduling.saying import SaidJSONField
 
 
 class ForecastRun(models.Model):
@@ -49,9 +51,9 @@ class ForecastRun(models.Model):
 class ForecastState(models.TextChoices):
     """How an instrument stands in one kind of service, in words."""
 
-    IN_TOLERANCE = "in_tolerance", "in tolerance"
-    LEAVING_SOON = "leaving_soon", "leaving soon"
-    OUT = "out", "out of tolerance"
+    IN_TOLERANCE = "in_tolerance", _("in tolerance")
+    LEAVING_SOON = "leaving_soon", _("leaving soon")
+    OUT = "out", _("out of tolerance")
 
 
 class Forecast(models.Model):
@@ -69,7 +71,7 @@ class Forecast(models.Model):
     due_middle = models.DateField(null=True, help_text="first day out, 50 %", db_index=True)
     due_late = models.DateField(null=True, help_text="first day out, 90 %")
     weekly = models.JSONField(help_text="rows of [date, probability out, mean, sd] on Mondays")
-    drivers = models.JSONField(help_text="list of name, share, words")
+    drivers = SaidJSONField(help_text="list of name, share, words")
     learned_from = models.PositiveIntegerField(default=0)
     mostly_prior = models.BooleanField(default=True)
     digest = models.CharField(max_length=64, blank=True, help_text="of all that this forecast was made from")
@@ -98,10 +100,10 @@ class Backtest(models.Model):
     class State(models.TextChoices):
         """How far it has come."""
 
-        WAITING = "waiting", "waiting"
-        RUNNING = "running", "being computed"
-        DONE = "done", "done"
-        REFUSED = "refused", "could not be computed"
+        WAITING = "waiting", _("waiting")
+        RUNNING = "running", _("being computed")
+        DONE = "done", _("done")
+        REFUSED = "refused", _("could not be computed")
 
     site = models.ForeignKey(Site, models.CASCADE, related_name="backtests")
     today = models.DateField(help_text="records after this day were not looked at")

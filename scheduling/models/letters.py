@@ -6,6 +6,7 @@ from datetime import date, time
 
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy as _
 
 from fleet.access import SiteQuerySet
 from fleet.models import Person
@@ -18,11 +19,11 @@ class Letter(models.Model):
     class State(models.TextChoices):
         """How far the letter has come."""
 
-        DUE = "due", "due"
-        SENDING = "sending", "sending"
-        SENT = "sent", "sent"
-        REFUSED = "refused", "refused"
-        UNKNOWN = "unknown", "unknown"
+        DUE = "due", _("due")
+        SENDING = "sending", _("sending")
+        SENT = "sent", _("sent")
+        REFUSED = "refused", _("refused")
+        UNKNOWN = "unknown", _("unknown")
 
     person = models.ForeignKey(Person, models.CASCADE, related_name="letters")
     kind = models.CharField(max_length=24, default="due_work")
@@ -85,13 +86,13 @@ class LetterChoice(models.Model):
     class Day(models.IntegerChoices):
         """The day on which the letter of a week comes, counted from the week's Monday."""
 
-        FRIDAY_BEFORE = -3, "Friday before"
-        SATURDAY_BEFORE = -2, "Saturday before"
-        SUNDAY_BEFORE = -1, "Sunday before"
-        MONDAY = 0, "Monday"
-        TUESDAY = 1, "Tuesday"
-        WEDNESDAY = 2, "Wednesday"
-        THURSDAY = 3, "Thursday"
+        FRIDAY_BEFORE = -3, _("Friday before")
+        SATURDAY_BEFORE = -2, _("Saturday before")
+        SUNDAY_BEFORE = -1, _("Sunday before")
+        MONDAY = 0, _("Monday")
+        TUESDAY = 1, _("Tuesday")
+        WEDNESDAY = 2, _("Wednesday")
+        THURSDAY = 3, _("Thursday")
 
     person = models.ForeignKey(Person, models.CASCADE, related_name="letter_choices")
     kind = models.CharField(max_length=24)

@@ -5,11 +5,13 @@ from __future__ import annotations
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy as _
 
 from fleet.access import SiteQuerySet
 from fleet.models import Instrument
 from scheduling.models.asked import AskedWork
 from scheduling.models.plans import SeasonPlan
+from scheduling.saying import SaidField, SaidJSONField
 
 
 class DraftOrder(AskedWork):
@@ -41,8 +43,8 @@ class LineCosts(models.Model):
     kind = models.CharField(max_length=40)
     hours = models.FloatField()
     cost = models.BinaryField(help_text="float64, the part above the diagonal, row by row")
-    barred = models.JSONField(default=dict, help_text="by number of the week: why it is closed")
-    rules = models.JSONField(default=list, help_text="what a visit waits for")
+    barred = SaidJSONField(default=dict, help_text="by number of the week: why it is closed")
+    rules = SaidJSONField(default=list, help_text="what a visit waits for")
     spacing_weeks = models.PositiveSmallIntegerField(default=1)
     people = models.JSONField(default=list, help_text="who can do it; null is somebody without a name")
 
@@ -64,12 +66,12 @@ class PlanChange(models.Model):
     class What(models.TextChoices):
         """What was done."""
 
-        DRAFTED = "drafted", "asked for this draft"
-        HELD = "held", "held"
-        RELEASED = "released", "released"
-        MOVED = "moved", "moved"
-        APPROVED = "approved", "approved this plan"
-        REPLACED = "replaced", "approved another plan instead"
+        DRAFTED = "drafted", _("asked for this draft")
+        HELD = "held", _("held")
+        RELEASED = "released", _("released")
+        MOVED = "moved", _("moved")
+        APPROVED = "approved", _("approved this plan")
+        REPLACED = "replaced", _("approved another plan instead")
 
     plan = models.ForeignKey(SeasonPlan, models.CASCADE, related_name="changes")
     version = models.PositiveIntegerField(help_text="the plan's version after it")
@@ -82,7 +84,7 @@ class PlanChange(models.Model):
     from_week = models.DateField(null=True)
     to_week = models.DateField(null=True)
     cost_change = models.FloatField(null=True, help_text="weighted days more, or fewer below zero")
-    note = models.TextField(blank=True)
+    note = SaidField(blank=True)
 
     objects = SiteQuerySet.as_manager()
     site_path = "plan__site"

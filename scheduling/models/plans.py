@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy as _
 
 from fleet.access import SiteQuerySet
 from fleet.models import Instrument, Person, Site
 from scheduling.models.forecasts import ForecastRun
+from scheduling.saying import SaidField, SaidJSONField
 
 
 class SeasonPlan(models.Model):
@@ -16,9 +18,9 @@ class SeasonPlan(models.Model):
     class State(models.TextChoices):
         """Whether people work by it."""
 
-        DRAFT = "draft", "draft"
-        APPROVED = "approved", "approved"
-        REPLACED = "replaced", "replaced"
+        DRAFT = "draft", _("draft")
+        APPROVED = "approved", _("approved")
+        REPLACED = "replaced", _("replaced")
 
     site = models.ForeignKey(Site, models.CASCADE, related_name="season_plans")
     start = models.DateField(help_text="Monday of the first week")
@@ -37,7 +39,7 @@ class SeasonPlan(models.Model):
     hours_used = models.JSONField()
     hour_worth = models.JSONField()
     calendar_cost = models.FloatField(null=True, help_text="what the calendar rule gives at the same hours")
-    notes = models.JSONField(
+    notes = SaidJSONField(
         default=list, blank=True, help_text="sentences on what could not be planned as asked"
     )
     hours_by_person = models.JSONField(
@@ -51,7 +53,7 @@ class SeasonPlan(models.Model):
         related_name="followers",
         help_text="the plan people worked by when this one was made",
     )
-    moves = models.JSONField(
+    moves = SaidJSONField(
         default=list, blank=True, help_text="what stands elsewhere than in the plan before, and why"
     )
     version = models.PositiveIntegerField(default=0, help_text="rises with every change by a person")
@@ -78,7 +80,7 @@ class PlannedVisit(models.Model):
     week = models.DateField(help_text="Monday of the week")
     hours = models.FloatField()
     technician = models.ForeignKey(Person, models.SET_NULL, null=True, related_name="planned_visits")
-    reason = models.TextField()
+    reason = SaidField()
     held = models.BooleanField(default=False)
     dated = models.BooleanField(default=False, help_text="belongs to a performance, whose day it keeps")
 
@@ -103,7 +105,7 @@ class PutOff(models.Model):
     plan = models.ForeignKey(SeasonPlan, models.CASCADE, related_name="put_off")
     instrument = models.ForeignKey(Instrument, models.CASCADE, related_name="put_off")
     kind = models.CharField(max_length=40)
-    reason = models.TextField()
+    reason = SaidField()
     expected_days_out = models.FloatField()
     cost = models.FloatField(help_text="expected weighted days out of tolerance")
 

@@ -7,6 +7,7 @@ from django.db.models import Q
 
 from fleet.access import SiteQuerySet
 from scheduling.models.asked import AskedWork
+from scheduling.saying import SaidJSONField
 
 
 class Scenario(AskedWork):
@@ -17,7 +18,7 @@ class Scenario(AskedWork):
     weeks = models.PositiveSmallIntegerField()
     hours_per_week = models.FloatField(null=True, blank=True)
     changes = models.JSONField(default=list, blank=True)
-    words = models.JSONField(default=list, blank=True, help_text="the changes as sentences")
+    words = SaidJSONField(default=list, blank=True, help_text="the changes as sentences")
 
     today = models.DateField(null=True, help_text="the day whose facts it was computed from")
     outcome = models.CharField(max_length=16, blank=True)
@@ -32,7 +33,7 @@ class Scenario(AskedWork):
     money = models.DecimalField(max_digits=12, decimal_places=2, null=True)
     hours_without_price = models.FloatField(default=0)
     put_off = models.JSONField(default=list, help_text="rows of tag, kind, days out, weighted days")
-    notes = models.JSONField(default=list)
+    notes = SaidJSONField(default=list)
 
     objects = SiteQuerySet.as_manager()
     site_path = "site"

@@ -9,6 +9,7 @@ from django.db.models import F, Q
 from fleet.access import SiteQuerySet
 from fleet.models import Person, Room, Site
 from scheduling.models.plans import PlannedVisit, SeasonPlan
+from scheduling.saying import SaidField, SaidJSONField
 
 
 class WeekPlan(models.Model):
@@ -30,7 +31,7 @@ class WeekPlan(models.Model):
     gap = models.FloatField()
     seconds = models.FloatField()
     minutes_offered = models.JSONField(default=list, help_text="rows of [person or null, minutes]")
-    notes = models.JSONField(default=list, help_text="sentences on what was not planned as might be expected")
+    notes = SaidJSONField(default=list, help_text="sentences on what was not planned as might be expected")
 
     objects = SiteQuerySet.as_manager()
     site_path = "site"
@@ -79,7 +80,7 @@ class Unplaced(models.Model):
     part = models.PositiveSmallIntegerField(default=1, help_text="tells several services of a visit apart")
     hours = models.FloatField()
     rules = models.JSONField(default=list, help_text="names of the rules")
-    reason = models.TextField()
+    reason = SaidField()
     moves_to = models.DateField(
         null=True, help_text="Monday of the next week of the plan with hours left for it"
     )

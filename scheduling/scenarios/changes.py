@@ -10,8 +10,8 @@ from typing import Any, ClassVar, Protocol
 from fleet.models import Instrument, InstrumentKind, Person, Role, Room, Site, UseClass
 from fleet.models.instruments import KNOWN_KINDS
 from fleet.refusal import Refused
+from scheduling.engine.said import Figure, Term, joined, worded
 from scheduling.forecasting import LONGEST_HORIZON_DAYS
-from scheduling.reasons import spoken
 from scheduling.scenarios.start import Start
 
 MOST_ADDED = 200
@@ -50,7 +50,10 @@ class Hours:
 
     def words(self) -> str:
         """Say it in a few words."""
-        return f"{abs(self.hours):g} h a week {'more' if self.hours > 0 else 'fewer'}{_when(self)}"
+        hours = Figure(abs(self.hours))
+        if self.hours > 0:
+            return joined(" ", [worded("%(hours)s h a week more", hours=hours), _when(self)])
+        return joined(" ", [worded("%(hours)s h a week fewer", hours=hours), _when(self)])
 
     def apply(self, start: Start) -> Start:
         """Return the season's inputs with the change made."""
@@ -77,7 +80,7 @@ class Absent:
 
     def words(self) -> str:
         """Say it in a few words."""
-        return f"{self.person} away{_when(self)}"
+        return joined(" ", [worded("%(name)s away", name=self.person), _when(self)])
 
     def apply(self, start: Start) -> Start:
         """Return the season's inputs with the change made."""
@@ -106,8 +109,13 @@ class Humidity:
 
     def words(self) -> str:
         """Say it in a few words."""
-        band = f"{100 * self.low_rh:g}–{100 * self.high_rh:g} %"
-        return f"{self.room} held at {band} humidity from {spoken(self.first)}"
+        return worded(
+            "%(room)s held at %(low)s–%(high)s %% humidity from %(day)s",
+            room=self.room,
+            low=Figure(100 * self.low_rh),
+            high=Figure(100 * self.high_rh),
+            day=self.first,
+        )
 
     def apply(self, start: Start) -> Start:
         """Return the season's inputs with the change made."""
@@ -138,7 +146,13 @@ class Added:
 
     def words(self) -> str:
         """Say it in a few words."""
-        return f"{self.count} new {self.instrument_kind}, {self.use_class}, in {self.room}"
+        return worded(
+            "%(count)s new %(kind)s, %(use)s, in %(room)s",
+            count=self.count,
+            kind=Term(self.instrument_kind),
+            use=Term(self.use_class),
+            room=self.room,
+        )
 
     def apply(self, start: Start) -> Start:
         """Return the season's inputs with the change made."""
@@ -158,7 +172,7 @@ class Retired:
 
     def words(self) -> str:
         """Say it in a few words."""
-        return f"{', '.join(self.tags)} retired"
+        return worded("%(tags)s retired", tags=", ".join(self.tags))
 
     def apply(self, start: Start) -> Start:
         """Return the season's inputs with the change made."""
@@ -180,7 +194,7 @@ class OtherUse:
 
     def words(self) -> str:
         """Say it in a few words."""
-        return f"{', '.join(self.tags)} as {self.use_class}"
+        return worded("%(tags)s as %(use)s", tags=", ".join(self.tags), use=Term(self.use_class))
 
     def apply(self, start: Start) -> Start:
         """Return the season's inputs with the change made."""
@@ -241,5 +255,10 @@ def _check_use(use_class: str) -> None:
 
 
 def _when(change: Hours | Absent) -> str:
-    begins = f" from {spoken(change.first)}" if change.first else ""
-    return begins + (f" to {spoken(change.last)}" if change.last else "")
+    return joined(
+        " ",
+        [
+            worded("from %(day)s", day=change.first) if change.first else "",
+            worded("to %(day)s", day=change.last) if change.last else "",
+        ],
+    )

@@ -221,7 +221,7 @@ def test_several_concerts_in_a_week_are_one_line_with_the_hours_of_each_tuning()
 def test_a_concert_without_hours_is_said_in_the_notes():
     site = make_fleet(people=(("Ada", 1.0),))
     make_booking(site.rooms.get(), datetime(2026, 12, 11, 19, tzinfo=UTC), performance=True, title="Gala")
-    assert plan_of(site).notes == ["no hours for the tuning of I-00 before Gala on 2026-12-11"]
+    assert plan_of(site).notes == ["no hours for the tuning of I-00 before Gala on 11 December 2026"]
 
 
 def test_weeks_in_which_a_day_out_weighs_nothing_cost_nothing():

@@ -17,7 +17,11 @@ FRAME = "reports"
 class Command(makemessages.Command):
     """Django's own command, knowing where this project keeps its pages and how the engine marks its words."""
 
-    xgettext_options = [*makemessages.Command.xgettext_options, "--keyword=say", "--keyword=say_many:1,2"]
+    xgettext_options = [
+        *makemessages.Command.xgettext_options,
+        "--keyword=worded",
+        "--keyword=worded_many:1,2",
+    ]
     msgmerge_options = [*makemessages.Command.msgmerge_options, "--no-fuzzy-matching"]
 
     def find_files(self, root: str) -> list[Any]:

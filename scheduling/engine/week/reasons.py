@@ -5,6 +5,7 @@ from itertools import combinations
 
 from ortools.sat.python import cp_model
 
+from scheduling.engine.said import Figure, joined, worded
 from scheduling.engine.week.free import FIXED, alone
 from scheduling.engine.week.layout import LeftOut, Sitting
 from scheduling.engine.week.model import WeekModel
@@ -68,13 +69,13 @@ def _reason(
 ) -> tuple[tuple[str, ...], str]:
     visit = problem.visits[number]
     if not visit.people:
-        return (SKILLS,), "nobody who works in this week does this kind of service"
+        return (SKILLS,), worded("nobody who works in this week does this kind of service")
     if not _any_alone(problem, visit, NAMES):
         return _closed(problem, visit)
     there = {one.visit for one in placed}
     missing = [problem.visits[other].label for other in visit.needs if other not in there]
     if missing:
-        return (NEEDS,), f"it rests on the {missing[0]}, which found no place"
+        return (NEEDS,), worded("it rests on the %(visit)s, which found no place", visit=missing[0])
     if not any(minutes_left(problem, placed, person) >= visit.minutes for person in visit.people):
         return (HOURS,), _hours_in_words(problem, placed, visit)
     for fits in (_staying, _moving):
@@ -82,22 +83,36 @@ def _reason(
             continue
         for rule in ASKED:
             if fits(problem, placed, number, NAMES - {rule}, remaining):
-                words = _in_words(visit, rule)
-                return (rule,), f"beside the other work of the week only this keeps it out: {words}"
-    return (ONE_THING,), f"{_names(problem, visit)} has no stretch left that is long enough beside other work"
+                return (rule,), worded(
+                    "beside the other work of the week only this keeps it out: %(rule)s",
+                    rule=_in_words(visit, rule),
+                )
+    return (ONE_THING,), worded(
+        "%(names)s has no stretch left that is long enough beside other work", names=_names(problem, visit)
+    )
 
 
 def _closed(problem: WeekProblem, visit: Visit) -> tuple[tuple[str, ...], str]:
     """Return the rules that close the week to a visit: each that does so alone, or the fewest together."""
-    begin = f"{_names(problem, visit)} has no stretch that is long enough"
     alone_do = tuple(rule for rule in FIXED if _any_alone(problem, visit, NAMES - {rule}))
     if alone_do:
-        return alone_do, f"{begin}: {'; and '.join(_in_words(visit, rule) for rule in alone_do)}"
+        return alone_do, _no_stretch(problem, visit, alone_do)
     for count in range(2, len(FIXED)):
         for some in combinations(FIXED, count):
             if _any_alone(problem, visit, NAMES - set(some)):
-                return some, f"{begin}: {'; and '.join(_in_words(visit, rule) for rule in some)}"
-    return FIXED, f"{begin}, whatever rule is left aside"
+                return some, _no_stretch(problem, visit, some)
+    return FIXED, worded(
+        "%(names)s has no stretch that is long enough, whatever rule is left aside",
+        names=_names(problem, visit),
+    )
+
+
+def _no_stretch(problem: WeekProblem, visit: Visit, rules: tuple[str, ...]) -> str:
+    return worded(
+        "%(names)s has no stretch that is long enough: %(rules)s",
+        names=_names(problem, visit),
+        rules=joined("; ", [_in_words(visit, rule) for rule in rules]),
+    )
 
 
 def _any_alone(problem: WeekProblem, visit: Visit, rules: frozenset[str]) -> bool:
@@ -109,21 +124,30 @@ def _in_words(visit: Visit, rule: str) -> str:
     occasions = list(dict.fromkeys(one.words for one in visit.closed if one.rule == rule))
     if rule == CONCERT and visit.occasion:
         occasions.insert(0, visit.occasion)
-    more = f" and {len(occasions) - 3} more" if len(occasions) > 3 else ""
-    return REASONS[rule] + (f" ({', '.join(occasions[:3])}{more})" if occasions else "")
+    if not occasions:
+        return REASONS[rule]
+    told = joined(", ", occasions[:3])
+    if len(occasions) > 3:
+        told = worded("%(occasions)s and %(number)s more", occasions=told, number=len(occasions) - 3)
+    return worded("%(rule)s (%(occasions)s)", rule=REASONS[rule], occasions=told)
 
 
 def _names(problem: WeekProblem, visit: Visit) -> str:
-    return " or ".join(problem.workers[person].name for person in visit.people)
+    return joined(" / ", [problem.workers[person].name for person in visit.people])
 
 
 def _hours_in_words(problem: WeekProblem, placed: Placed, visit: Visit) -> str:
     left = [
-        f"{problem.workers[person].name} has {minutes_left(problem, placed, person) / 60:.3g} of "
-        f"{problem.workers[person].minutes / 60:.3g} h left"
+        worded(
+            "%(name)s has %(left)s of %(offered)s h left",
+            name=problem.workers[person].name,
+            left=Figure(minutes_left(problem, placed, person) / 60, ".3g"),
+            offered=Figure(problem.workers[person].minutes / 60, ".3g"),
+        )
         for person in visit.people
     ]
-    return f"it takes {visit.minutes / 60:.3g} h, and {', '.join(left)}"
+    hours = Figure(visit.minutes / 60, ".3g")
+    return worded("it takes %(hours)s h, and %(people)s", hours=hours, people=joined(", ", left))
 
 
 def _staying(
