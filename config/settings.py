@@ -2,9 +2,7 @@
 
 from pathlib import Path
 
-from csp.constants import NONE, SELF
-
-from config import env, queue
+from config import doors, env, queue
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 VAR_DIR = Path(env.text("VAR_DIR", str(BASE_DIR / "var")))
@@ -22,13 +20,15 @@ INSTALLED_APPS = [
     "django.contrib.admin",
     "django.contrib.auth",
     "django.contrib.contenttypes",
-    "django.contrib.sessions",
     "django.contrib.messages",
     "django.contrib.staticfiles",
     "axes",
     "csp",
     "django_filters",
     "django_htmx",
+    "django_otp",
+    "django_otp.plugins.otp_totp",
+    "django_otp.plugins.otp_static",
     "fleet",
     "scheduling",
     "reports",
@@ -36,16 +36,18 @@ INSTALLED_APPS = [
 
 MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
+    "fleet.middleware.HeadersMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.locale.LocaleMiddleware",
     "django.middleware.common.CommonMiddleware",
-    "fleet.middleware.AddressMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "fleet.doors.session_store.SeenMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "csp.middleware.CSPMiddleware",
+    "fleet.middleware.AddressMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "fleet.middleware.SiteMiddleware",
     "axes.middleware.AxesMiddleware",
@@ -75,27 +77,7 @@ TEMPLATES = [
 DATABASES = {"default": env.database("DATABASE_URL", f"sqlite:///{VAR_DIR}/almanac.db", BASE_DIR)}
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
-AUTHENTICATION_BACKENDS = [
-    "axes.backends.AxesStandaloneBackend",
-    "django.contrib.auth.backends.ModelBackend",
-]
-AUTH_PASSWORD_VALIDATORS = [
-    {"NAME": f"django.contrib.auth.password_validation.{name}"}
-    for name in (
-        "UserAttributeSimilarityValidator",
-        "MinimumLengthValidator",
-        "CommonPasswordValidator",
-        "NumericPasswordValidator",
-    )
-]
-LOGIN_URL = "login"
-LOGIN_REDIRECT_URL = "this_week"
-LOGOUT_REDIRECT_URL = "login"
-AXES_FAILURE_LIMIT = 8
-AXES_COOLOFF_TIME = 0.25
-AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
-AXES_RESET_ON_SUCCESS = True
-AXES_VERBOSE = False
+locals().update(doors.settings(production=PRODUCTION))
 
 LANGUAGE_CODE = "en"
 LANGUAGES = (("en", "English"), ("de", "Deutsch"))
@@ -120,31 +102,6 @@ STORAGES = {
         else "django.contrib.staticfiles.storage.StaticFilesStorage"
     },
 }
-
-CONTENT_SECURITY_POLICY = {
-    "DIRECTIVES": {
-        "default-src": [SELF],
-        # Plotly sets one empty style element; its hash is that of the empty string.
-        "style-src": [SELF, "'sha256-47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU='"],
-        "img-src": [SELF, "data:"],
-        "object-src": [NONE],
-        "base-uri": [NONE],
-        "form-action": [SELF],
-        "frame-ancestors": [NONE],
-    }
-}
-SECURE_CONTENT_TYPE_NOSNIFF = True
-SECURE_REFERRER_POLICY = "same-origin"
-X_FRAME_OPTIONS = "DENY"
-if PRODUCTION:
-    SECURE_REDIRECT_EXEMPT = [r"^healthz$"]
-    SECURE_SSL_REDIRECT = env.text("SECURE_SSL_REDIRECT", "1") == "1"
-    SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
-    SECURE_HSTS_SECONDS = 31_536_000
-    SECURE_HSTS_INCLUDE_SUBDOMAINS = True
-    SECURE_HSTS_PRELOAD = True
-    SESSION_COOKIE_SECURE = True
-    CSRF_COOKIE_SECURE = True
 
 locals().update(env.email("EMAIL_URL", f"folder:{VAR_DIR}/letters", BASE_DIR))
 DEFAULT_FROM_EMAIL = env.text("FROM_EMAIL", "almanac@localhost")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from django.db.models import F
 from django.http import HttpRequest, HttpResponse
 from django.utils import timezone, translation
 from django.utils.functional import SimpleLazyObject
@@ -14,11 +15,14 @@ SESSION_KEY = "site"
 
 
 def current_membership(request: HttpRequest) -> Membership | None:
-    """Return the membership the user last chose, else the first one by site name."""
+    """Return the membership chosen in this session, else the one chosen last, else the first by site name."""
     if not request.user.is_authenticated:
         return None
+    last_chosen = F("chosen_at").desc(nulls_last=True)
     memberships = list(
-        Membership.objects.filter(user=request.user).select_related("site").order_by("site__name")
+        Membership.objects.filter(user=request.user)
+        .select_related("site")
+        .order_by(last_chosen, "site__name")
     )
     chosen = request.session.get(SESSION_KEY)
     return next(
@@ -68,3 +72,41 @@ class SiteMiddleware:
             answer = self.get_response(request)
             answer.headers.setdefault("Content-Language", language)
             return answer
+
+
+# What a page may ask of a device: nothing, since none of ours does.
+PERMISSIONS = (
+    "accelerometer",
+    "autoplay",
+    "camera",
+    "display-capture",
+    "encrypted-media",
+    "fullscreen",
+    "geolocation",
+    "gyroscope",
+    "magnetometer",
+    "microphone",
+    "midi",
+    "payment",
+    "picture-in-picture",
+    "publickey-credentials-get",
+    "screen-wake-lock",
+    "usb",
+    "xr-spatial-tracking",
+)
+
+
+class HeadersMiddleware:
+    """Say with every answer that its page asks nothing of the device, and that no other origin may use it."""
+
+    POLICY = ", ".join(f"{name}=()" for name in PERMISSIONS)
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        """Serve the request with these headers."""
+        response = self.get_response(request)
+        response.headers["Permissions-Policy"] = self.POLICY
+        response.headers["Cross-Origin-Resource-Policy"] = "same-origin"
+        return response

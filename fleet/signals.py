@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 from functools import partial
+from typing import Any
 
 from django.db import transaction
 from django.dispatch import Signal
 from django.utils import timezone
 
-from fleet.models import FactChange
+from fleet.models import FactChange, Site
 
+# Sent within a transaction for what somebody has to be told by letter, with kind, to, context, site and seed.
+letter_wanted = Signal()
+# Sent within the transaction that ends a membership, with membership and people, those it was tied to.
+membership_ended = Signal()
 # Sent with site_id, instrument_ids and room_ids; both None where anything of the site may have changed.
 facts_changed = Signal()
 
@@ -44,3 +49,19 @@ def tell_facts_changed(
         room_ids=None if whole else rooms,
     )
     transaction.on_commit(told)
+
+
+def want_letter(
+    kind: str, to: str, context: Mapping[str, Any], site: Site | None = None, seed: str = ""
+) -> None:
+    """Ask for a letter about a door, stored within the transaction that calls this, or not at all.
+
+    Parameters
+    ----------
+    kind : the folder of its templates
+    to : the address it goes to
+    context : what its templates may say
+    site : the site it comes from, the installation where none
+    seed : what its secret link is made from, see `fleet.doors.secret_links`
+    """
+    letter_wanted.send(sender=None, kind=kind, to=to, context=context, site=site, seed=seed)

@@ -59,18 +59,29 @@ class TooMany(Refused):
 
 
 def sender_of(request: HttpRequest) -> str:
-    """Return a keyed hash of the network a request came from.
+    """Return a keyed hash of the network a request came from."""
+    return salted_hmac("fleet.throttle", _network(_address(request)), algorithm="sha256").hexdigest()
+
+
+def network_of(request: HttpRequest) -> str | None:
+    """Return the first address of the network a request came from, by which the lock of the login counts."""
+    network, slash, _ = _network(_address(request)).partition("/")
+    return network if slash else None
+
+
+def _address(request: HttpRequest) -> str:
+    """Return the address a request came from.
 
     Behind so many reverse proxies as `PROXIES` says, the address is the one that the outermost of them wrote
     down; what a visitor writes into that header stands further left and is not read.
     """
-    address = request.META.get("REMOTE_ADDR", "")
+    address: str = request.META.get("REMOTE_ADDR", "")
     passed = [
         part.strip() for part in request.META.get("HTTP_X_FORWARDED_FOR", "").split(",") if part.strip()
     ]
     if settings.PROXIES and passed:
         address = passed[-min(settings.PROXIES, len(passed))]
-    return salted_hmac("fleet.throttle", _network(address), algorithm="sha256").hexdigest()
+    return address
 
 
 def _network(address: str) -> str:

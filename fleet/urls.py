@@ -1,22 +1,45 @@
 """Addresses of what writes facts, and of the page that players reach by a code."""
 
+from django.contrib.auth.views import LogoutView
 from django.urls import URLPattern, path
 
 from fleet.views import (
+    accounts,
     bookings,
     codes,
     languages,
+    members,
     player,
     readings,
     records,
     requests,
     sensors,
+    settings,
+    signing_in,
     uploads,
     ways_in,
     worksheets,
 )
 
 urlpatterns: list[URLPattern] = [
+    path("login/", signing_in.Login.as_view(), name="login"),
+    path("login/code/", signing_in.login_code, name="login_code"),
+    path("login/forgot/", signing_in.forgot_password, name="forgot_password"),
+    path("login/new-password/<str:secret>/", signing_in.reset_password, name="reset_password"),
+    path("logout/", LogoutView.as_view(), name="logout"),
+    path("account/", accounts.account, name="account"),
+    path("account/password/", accounts.account_password, name="account_password"),
+    path("account/second-factor/", accounts.account_factor, name="account_factor"),
+    path("account/sessions/end/", accounts.end_sessions, name="end_sessions"),
+    path("site/", members.choose_site, name="choose_site"),
+    path("join/<str:secret>/", members.join, name="join"),
+    path("settings/", settings.settings, name="settings"),
+    path("members/", members.member_list, name="members"),
+    path("members/invite/", members.invite, name="invite"),
+    path("members/invitations/<int:pk>/revoke/", members.revoke_invitation, name="revoke_invitation"),
+    path("members/<int:pk>/role/", members.change_member, name="change_member"),
+    path("members/<int:pk>/end/", members.end_member, name="end_member"),
+    path("members/<int:pk>/second-factor/", members.take_off_factor, name="take_off_factor"),
     path("api/readings", readings.post_readings, name="post_readings"),
     path("i/<slug:public_id>", player.player, name="player"),
     path("instruments/<int:pk>/code/", codes.renew, name="renew_code"),

@@ -55,7 +55,7 @@ def page_links(request: HttpRequest) -> list[PageLink]:
 
 
 def other_sites(request: HttpRequest) -> list[Site]:
-    """Return the user's sites but the one being read, for the choice at the foot of the page."""
+    """Return the user's sites but the one being read, for the choice at the head of the page."""
     here = request.membership.site_id  # type: ignore[attr-defined]
     return list(Site.objects.for_user(request.user).exclude(pk=here).order_by("name"))
 

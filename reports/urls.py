@@ -1,6 +1,5 @@
 """Addresses of the pages."""
 
-from django.contrib.auth import views as auth
 from django.urls import path
 
 from reports import fleet_views, season_views, views, week_views
@@ -10,9 +9,6 @@ from reports.air import views as air
 from reports.budget import views as budget
 
 urlpatterns = [
-    path("login/", auth.LoginView.as_view(http_method_names=["get", "head", "post"]), name="login"),
-    path("logout/", auth.LogoutView.as_view(), name="logout"),
-    path("site/", views.choose_site, name="choose_site"),
     path("", views.this_week, name="this_week"),
     path("instruments/", views.instrument_list, name="instruments"),
     path("fleet/", fleet_views.fleet, name="fleet"),

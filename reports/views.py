@@ -5,16 +5,12 @@ from __future__ import annotations
 from datetime import date, timedelta
 from http import HTTPStatus
 
-from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
-from django.shortcuts import get_object_or_404, redirect, render
+from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
-from django.views.decorators.http import require_POST
 
-from fleet.access import row_number
-from fleet.middleware import SESSION_KEY
-from fleet.models import Instrument, NoteRequest, RequestState, Role, Service, Site
+from fleet.models import Instrument, NoteRequest, RequestState, Role, Service
 from fleet.reported import reported_lines
 from fleet.weeks import monday_before, monday_of
 from reports.axis import TimeAxis
@@ -28,16 +24,6 @@ from reports.tables import TABLE_FILES
 from scheduling.models import Forecast
 
 PAGE_SIZE = 80
-
-
-@login_required
-@require_POST
-def choose_site(request: HttpRequest) -> HttpResponse:
-    """Remember which of the user's sites the pages are about."""
-    number = row_number(request.POST.get("site", ""))
-    site = get_object_or_404(Site.objects.for_user(request.user), pk=number)
-    request.session[SESSION_KEY] = site.pk
-    return redirect("this_week")
 
 
 @site_page

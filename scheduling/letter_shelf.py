@@ -68,7 +68,7 @@ def line(letter: Letter) -> dict[str, Any]:
 
 def words_for(letter: Letter, user: Any) -> str:
     """Return the words of a letter; its links record work and stop letters in its reader's name alone."""
-    if letter.person.user_id == user.pk:
+    if letter.person and letter.person.user_id == user.pk:
         return letter.text
     return _LINK.sub(_others_link, letter.text)
 

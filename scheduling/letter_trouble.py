@@ -31,7 +31,7 @@ def send_again(letter: Letter, now: datetime, by: str) -> None:
         changed = Letter.objects.filter(pk=letter.pk, state__in=AGAIN).update(
             state=Letter.State.DUE,
             next_try_at=now,
-            to=letter.person.email,
+            to=letter.person.email if letter.person else letter.to,
             trouble=f"sent again at the wish of {by}",
         )
         if not changed:

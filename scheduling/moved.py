@@ -169,7 +169,8 @@ def last_letters(site: Site, monday: date, people: Sequence[Person]) -> dict[int
     rows = rows.order_by("iso_year", "iso_week").only(
         "person_id", "iso_year", "iso_week", "outlook", "made_at"
     )
-    return {row.person_id: row for row in rows if (row.iso_year, row.iso_week) in wanted}
+    asked = (row for row in rows if (row.iso_year, row.iso_week) in wanted)
+    return {row.person_id: row for row in asked if row.person_id}
 
 
 def _day(day: date | None) -> str | None:

@@ -1,15 +1,20 @@
-"""What changed facts set going: a refresh of the forecasts they reach, after readings not at every one."""
+"""What changed facts and doors set going: a refresh of forecasts, letters, and letters that stop."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from django.dispatch import receiver
 from django.utils import timezone
 
-from fleet.signals import facts_changed
-from scheduling import changed_facts, tasks
+from fleet.models import Membership, Person, Site
+from fleet.signals import facts_changed, letter_wanted, membership_ended
+from scheduling import changed_facts, door_letters, feeds, tasks
+from scheduling.letter_choices import set_wanted, wishes_of
+from scheduling.models import Feed
+
+BY_LEAVING = "the end of the membership"
 
 
 @receiver(facts_changed, dispatch_uid="refresh what changed facts reach")
@@ -21,3 +26,22 @@ def refresh_what_is_reached(
     if only_rooms and not changed_facts.take_turn_of_rooms(site_id, timezone.now()):
         return
     tasks.refresh_changed.delay(site_id)
+
+
+@receiver(letter_wanted, dispatch_uid="store letters about doors")
+def store_letter(
+    sender: Any, kind: str, to: str, context: Mapping[str, Any], site: Site | None, seed: str, **_: Any
+) -> None:
+    """Store a letter within the transaction of what it tells."""
+    door_letters.put_in_outbox(kind, to, context, site, seed, timezone.now())
+
+
+@receiver(membership_ended, dispatch_uid="stop what goes to former members")
+def stop_what_goes_out(sender: Any, membership: Membership, people: Sequence[Person], **_: Any) -> None:
+    """Send no more letters to who was a member, and close the calendars of their own work."""
+    now = timezone.now()
+    for person, wishes in wishes_of(people):
+        for wish in wishes:
+            set_wanted(person, wish.kind, False, now, BY_LEAVING)
+    for feed in Feed.objects.filter(site=membership.site, person__in=people, revoked_at=None):
+        feeds.revoke(feed, now)

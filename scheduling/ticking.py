@@ -9,6 +9,7 @@ from datetime import datetime, time, timedelta
 from django.db.models import OuterRef, Subquery
 
 from fleet import booking_sources, throttle, uploads
+from fleet.doors import passwords, sign_ins
 from fleet.models import Instrument, Site
 from scheduling import (
     air_alerts,
@@ -16,6 +17,7 @@ from scheduling import (
     calendar_entries,
     changed_facts,
     clock_set_back,
+    door_letters,
     letters,
     outbox,
 )
@@ -66,6 +68,9 @@ def tick(now: datetime) -> Found:
     outbox.release_expired(now)
     uploads.forget_old(now)
     throttle.forget_old(now)
+    passwords.forget_old(now)
+    sign_ins.forget_old(now)
+    door_letters.forget_old(now)
     return Found(
         letters=list(outbox.due(now).values_list("pk", flat=True)),
         sites=[

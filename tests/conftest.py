@@ -6,10 +6,18 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
+from django.test import override_settings
 
 # Folders whose tests compute: where one asks for no database, no server can change what it finds.
 COMPUTING = tuple(Path(__file__).parent / folder for folder in ("scheduling/engine", "fleet/demo"))
 STORING = {"db", "transactional_db", "live_server"}
+
+
+@pytest.fixture(scope="session", autouse=True)
+def passwords_hashed_at_once():
+    """Hashing a password is slow by intent, and nobody here guesses one."""
+    with override_settings(PASSWORD_HASHERS=["django.contrib.auth.hashers.MD5PasswordHasher"]):
+        yield
 
 
 def pytest_collection_modifyitems(items):

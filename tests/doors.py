@@ -33,6 +33,11 @@ WORK_AT_THIS = (200, 200, 403, 404, 404, LOGIN)
 OPEN = (200,) * 6
 
 DONE = (302, 302, 403, 404, 404, LOGIN)  # the form names things of this site
+OWN = (200, 200, 200, 200, 200, LOGIN)  # about whoever is signed in
+OWN_DONE = (302, 302, 302, 302, 302, LOGIN)
+# "other" is no administrator anywhere, and is told so before anything is looked up
+ADMINISTRATORS = (403, 200, 403, 403, 404, LOGIN)
+ADMINISTERED = (403, 302, 403, 403, 404, LOGIN)
 
 
 @dataclass(frozen=True)
@@ -53,6 +58,10 @@ def one(thing: str, **more: str) -> dict[str, Any]:
 
 
 SEEN = {"seen": "0"}
+OLD = {"old": "a long word"}
+PASSWORD = {"password": "harp in the attic", "again": "harp in the attic"}
+NEWCOMER = {"username": "ines.moor", "full_name": "Ines Moor", **PASSWORD}
+SITE = {"name": "A New Name", "time_zone": "Europe/Vienna", "currency": "EUR", "reserve_hours": "2"}
 SEASON = {"start": "2026-11-30", "weeks": "4"}
 RECORD = {"day": "2026-11-25", "found": "-3", "left": "0", "token": "a-form-of-the-walk-through-doors"}
 TUNING = {"kind": "tuning"}
@@ -67,8 +76,26 @@ PAST = {"named": "2026-W40"}  # a week that cannot be laid out any more, which i
 DOORS: dict[str, Door] = {
     # to come in
     "login": Door(OPEN, OPEN),
+    "admin_login": Door((302,) * 6, (302,) * 6),
+    "login_code": Door((302,) * 6, (302,) * 6),  # nobody's password was shown just before
+    "forgot_password": Door(OPEN, (302,) * 6, form={"email": "nobody@example.org"}),
+    "reset_password": Door(OPEN, (302,) * 6, {"secret": "@reset_secret"}, PASSWORD, secret=True),
+    "join": Door(OPEN, (422, 422, 422, 302, 302, 302), {"secret": "@join_secret"}, NEWCOMER, secret=True),
     "logout": Door(NOT_SO_OPENLY, (302,) * 6),
     "choose_language": Door(NOT_SO_OPENLY, (302,) * 6, form={"language": "de"}),
+    "account": Door(OWN, OWN_DONE, form={"full_name": "Ines Moor", "email": "ines@example.org", **OLD}),
+    "account_password": Door(OWN, OWN_DONE, form={**PASSWORD, **OLD}),
+    "account_factor": Door(OWN, OWN_DONE, form={"step": "begin", **OLD}),
+    "end_sessions": Door(NOT_SO, OWN_DONE, form={"session": ""}),
+    "members": Door(ADMINISTRATORS),
+    "invite": Door(
+        NOT_SO, (403, 302, 403, 403, 404, LOGIN), form={"email": "new@example.org", "role": "reader"}
+    ),
+    "revoke_invitation": Door(NOT_SO, ADMINISTERED, one("invitation")),
+    "change_member": Door(NOT_SO, ADMINISTERED, one("membership"), {"role": "reader"}),
+    "end_member": Door(NOT_SO, ADMINISTERED, one("membership")),
+    "take_off_factor": Door(NOT_SO, ADMINISTERED, one("membership")),
+    "settings": Door(OF_A_SITE, (403, 302, 403, 403, 404, LOGIN), form=SITE),
     "choose_site": Door(NOT_SO, (302, 302, 302, 404, 404, LOGIN), form={"site": "@site"}),
     "healthz": Door((503,) * 6, NOT_SO_OPENLY),
     "how_it_runs": Door((403, 200, 403, 403, 404, LOGIN)),

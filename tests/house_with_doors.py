@@ -22,7 +22,8 @@ from django.urls import reverse
 from django.utils import timezone
 
 from fleet import booking_sources, uploads, ways_in
-from fleet.models import Membership, Role, Room, Sensor
+from fleet.doors import secret_links
+from fleet.models import Invitation, Membership, PasswordReset, Role, Room, Sensor
 from fleet.record_links import record_path
 from fleet.views.player import SENT_SALT
 from fleet.weeks import monday_before
@@ -53,7 +54,7 @@ CALENDAR = b"\r\n".join(
 )
 CHANGES = re.compile(r"\s*(INSERT|UPDATE|DELETE|REPLACE)\b", re.IGNORECASE)
 # A session keeps what is said to its user on the next page; it is nothing of the house.
-KEPT_FOR_A_VISITOR = "django_session"
+KEPT_FOR_A_VISITOR = "fleet_signin"
 
 
 @dataclass
@@ -164,8 +165,32 @@ def things_of(house: Any) -> dict[str, Any]:
         "letter": _letter(person, now).pk,
         "feed": feed.pk,
         "feed_secret": feed_secret,
+        "membership": site.memberships.get(user=user).pk,
+        **_invited(site, user, now),
         "stop_link": stop_links.token(person, next(iter(HABITS))),
         "record_link": unquote(record_path(person.pk, instrument.pk, "tuning", monday)).split("/")[2],
+    }
+
+
+def _invited(site: Any, user: Any, now: datetime) -> dict[str, Any]:
+    """An invitation to the site and a link for a new password, with their secrets."""
+    seeds = {door: secret_links.new_seed(door) for door in (secret_links.JOIN, secret_links.RESET)}
+    ends = {"made_at": now, "expires_at": now + timedelta(hours=1)}
+    invitation = Invitation.objects.create(
+        site=site,
+        email=f"guest{site.pk}@example.org",
+        role=Role.READER,
+        secret_hash=secret_links.kept(seeds[secret_links.JOIN]),
+        made_by="the head of the house",
+        **ends,
+    )
+    PasswordReset.objects.create(
+        user=user, sender="", secret_hash=secret_links.kept(seeds[secret_links.RESET]), **ends
+    )
+    return {
+        "invitation": invitation.pk,
+        "join_secret": secret_links.secret_of(seeds[secret_links.JOIN]),
+        "reset_secret": secret_links.secret_of(seeds[secret_links.RESET]),
     }
 
 

@@ -297,6 +297,8 @@ def test_a_form_posted_from_elsewhere_is_refused_everywhere_but_where_a_secret_i
 
 
 SECRETS = {
+    "join": "join_secret",
+    "reset_password": "reset_secret",
     "player": "public_id",
     "record_by_letter": "record_link",
     "stop_letters": "stop_link",

@@ -3,6 +3,7 @@
 from fleet.models.air import ClimateDay, ClimateReading, Room, Sensor
 from fleet.models.calendars import BookingSource, CalendarReading
 from fleet.models.changes import FactChange
+from fleet.models.doors import Invitation, PasswordReset, SignIn
 from fleet.models.instruments import Instrument, InstrumentKind, Placement, UseClass
 from fleet.models.records import RecordChange
 from fleet.models.services import Service, ServiceKind, ServiceRule, WorksheetLine
@@ -29,9 +30,11 @@ __all__ = [
     "HeldVisit",
     "Instrument",
     "InstrumentKind",
+    "Invitation",
     "LoggerFormat",
     "Membership",
     "NoteRequest",
+    "PasswordReset",
     "Person",
     "Placement",
     "PublicPost",
@@ -45,6 +48,7 @@ __all__ = [
     "Service",
     "ServiceKind",
     "ServiceRule",
+    "SignIn",
     "Site",
     "Term",
     "UploadState",

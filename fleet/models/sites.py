@@ -88,6 +88,14 @@ class Membership(models.Model):
     language = models.CharField(
         max_length=12, choices=settings.LANGUAGES, blank=True, help_text="of the pages; empty: the browser's"
     )
+    chosen_at = models.DateTimeField(
+        null=True,
+        blank=True,
+        help_text="when the user last turned to this site; where the next session begins",
+    )
+
+    objects = SiteQuerySet.as_manager()
+    site_path = "site"
 
     class Meta:
         constraints = [

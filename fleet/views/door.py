@@ -33,6 +33,11 @@ def may_write(request: HttpRequest) -> bool:
     return request.membership.role in WRITERS  # type: ignore[attr-defined]
 
 
+def is_administrator(request: HttpRequest) -> bool:
+    """Return whether the user decides who belongs to the site and how it is set up."""
+    return request.membership.role == Role.ADMINISTRATOR  # type: ignore[attr-defined,no-any-return]
+
+
 def fact_page(*methods: str) -> Callable[[View], View]:
     """Let members of a site in to read, and those who work there to write; strangers find nothing."""
 
@@ -48,6 +53,29 @@ def fact_page(*methods: str) -> Callable[[View], View]:
         # Where nothing can be read, nothing answers to HEAD either: what it would do is write.
         allowed = [*methods, "HEAD"] if "GET" in methods else list(methods)
         return login_required(require_http_methods(allowed)(guarded))
+
+    return decorate
+
+
+def settings_page(*methods: str) -> Callable[[View], View]:
+    """Let members of a site in to read how it is set up, and administrators to change it."""
+    return _by_administrators(("POST",), *methods)
+
+
+def administrator_page(*methods: str) -> Callable[[View], View]:
+    """Let only administrators of a site in, to read as well as to change."""
+    return _by_administrators(("GET", "HEAD", "POST"), *methods)
+
+
+def _by_administrators(theirs: tuple[str, ...], *methods: str) -> Callable[[View], View]:
+    def decorate(view: View) -> View:
+        @wraps(view)
+        def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+            if request.method in theirs and not is_administrator(request):
+                raise PermissionDenied("this is for administrators of the site")
+            return view(request, *args, **kwargs)
+
+        return fact_page(*methods)(guarded)
 
     return decorate
 

@@ -25,7 +25,9 @@ class Letter(models.Model):
         REFUSED = "refused", _("refused")
         UNKNOWN = "unknown", _("unknown")
 
-    person = models.ForeignKey(Person, models.CASCADE, related_name="letters")
+    person = models.ForeignKey(
+        Person, models.CASCADE, null=True, related_name="letters", help_text="empty: about a door"
+    )
     kind = models.CharField(max_length=24, default="due_work")
     iso_year = models.PositiveSmallIntegerField()
     iso_week = models.PositiveSmallIntegerField()
@@ -33,6 +35,8 @@ class Letter(models.Model):
         max_length=120, blank=True, help_text="what an alert is about; empty for a weekly letter"
     )
     to = models.EmailField()
+    sender = models.CharField(max_length=400, blank=True, help_text="empty: that of the person's site")
+    seed = models.CharField(max_length=80, blank=True, help_text="what its secret link is made from")
     subject = models.CharField(max_length=255)
     text = models.TextField()
     html = models.TextField()
@@ -68,6 +72,9 @@ class Letter(models.Model):
             models.CheckConstraint(
                 condition=~Q(state="sending") | (Q(lease_until__isnull=False) & ~Q(lease="")),
                 name="letter_sending_has_lease",
+            ),
+            models.CheckConstraint(
+                condition=Q(person__isnull=False) | ~Q(sender=""), name="letter_comes_from_somebody"
             ),
         ]
 

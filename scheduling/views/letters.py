@@ -64,7 +64,7 @@ def letter_again(request: HttpRequest, pk: int) -> HttpResponse:
     except Refused as refusal:
         messages.error(request, str(refusal))
     else:
-        messages.info(request, _("The letter to %(name)s goes out again.") % {"name": one.person.name})
+        messages.info(request, _("The letter to %(name)s goes out again.") % {"name": one.person})
     return redirect("letters")
 
 
