@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 
@@ -12,6 +12,7 @@ from django.utils.formats import date_format, get_format
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
+from fleet.days_off import free_days
 from fleet.keyboard import compass_of
 from fleet.models import Booking, Instrument, NoteRequest, Person, RequestState, Role, Room, Service, Site
 from fleet.notes import NOTES, note_number
@@ -221,15 +222,18 @@ def _recorded(planned: list[PlannedVisit], monday: date) -> list[tuple[PlannedVi
 def _people(site: Site, monday: date, visiting: set[int | None]) -> list[Person]:
     """Return the technicians who can be written to, less those away all week without a visit."""
     people = Person.objects.filter(site=site, role=Role.TECHNICIAN).exclude(email="")
+    off = free_days(site, monday, monday + timedelta(days=6))
     return [
         person
         for person in people.prefetch_related("absences")
-        if person.pk in visiting or not _away(person, monday)
+        if person.pk in visiting or not _away(person, monday, off)
     ]
 
 
-def _away(person: Person, monday: date) -> bool:
-    days = [monday + timedelta(days=number) for number in person.working_days]
+def _away(person: Person, monday: date, off: Collection[date]) -> bool:
+    days = [
+        day for day in (monday + timedelta(days=number) for number in person.working_days) if day not in off
+    ]
     spans = [(absence.first_day, absence.last_day) for absence in person.absences.all()]
     return all(any(first <= day <= last for first, last in spans) for day in days)
 

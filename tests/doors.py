@@ -66,6 +66,23 @@ SEASON = {"start": "2026-11-30", "weeks": "4"}
 RECORD = {"day": "2026-11-25", "found": "-3", "left": "0", "token": "a-form-of-the-walk-through-doors"}
 TUNING = {"kind": "tuning"}
 VOICING = {"kind": "voicing"}
+FIGURES = {"tolerance": "3", "weight": "1", "hours": "1,5", "interval_days": "90", "spacing_weeks": "1"}
+KIND = {"kind": "strings", "unit": "mm", **FIGURES}
+USES = ("concert", "recital", "teaching", "practice", "store")
+RULES = {f"{use}-{name}": figure for use in USES for name, figure in FIGURES.items()}
+PERSON = {
+    "name": "Ines Moor",
+    "email": "ines@example.org",
+    "role": "technician",
+    "hours_per_week": "10",
+    "working_days": "1",
+    "day_from": "08:00",
+    "day_until": "17:00",
+    "lunch_from": "12:00",
+    "lunch_minutes": "30",
+}
+DAYS = {"first_day": "2026-12-01", "last_day": "2026-12-04"}
+TERM = {"name": "Vacation", "weight_factor": "0,2", "playing_factor": "0", **DAYS}
 CHOICES = {
     f"person{{person}}-{kind}_{name}": value
     for kind in ("due_work", "hours", "month")
@@ -96,6 +113,19 @@ DOORS: dict[str, Door] = {
     "end_member": Door(NOT_SO, ADMINISTERED, one("membership")),
     "take_off_factor": Door(NOT_SO, ADMINISTERED, one("membership")),
     "settings": Door(OF_A_SITE, (403, 302, 403, 403, 404, LOGIN), form=SITE),
+    "set_services": Door(OF_A_SITE, (403, 302, 403, 403, 404, LOGIN), form=KIND),
+    "set_service": Door(OF_THIS_SITE, ADMINISTERED, one("service_kind"), RULES),
+    "reset_service": Door(NOT_SO, ADMINISTERED, one("service_kind")),
+    "set_people": Door(OF_A_SITE),
+    "new_person": Door(OF_A_SITE, (403, 302, 403, 403, 404, LOGIN), form=PERSON),
+    "set_person": Door(OF_THIS_SITE, ADMINISTERED, one("person"), {**PERSON, "user": "@user"}),
+    "add_absence": Door(NOT_SO, ADMINISTERED, one("person"), DAYS),
+    "remove_absence": Door(NOT_SO, ADMINISTERED, one("absence")),
+    "set_terms": Door(OF_A_SITE, (403, 302, 403, 403, 404, LOGIN), form=TERM),
+    "set_term": Door(OF_THIS_SITE, ADMINISTERED, one("term"), TERM),
+    "set_days": Door(OF_A_SITE),
+    "choose_calendar": Door(NOT_SO, (403, 302, 403, 403, 404, LOGIN), form={"country": "AT", "part": "9"}),
+    "set_day": Door(NOT_SO, (403, 302, 403, 403, 404, LOGIN), form={"day": "2026-12-24", "free": "yes"}),
     "choose_site": Door(NOT_SO, (302, 302, 302, 404, 404, LOGIN), form={"site": "@site"}),
     "healthz": Door((503,) * 6, NOT_SO_OPENLY),
     "how_it_runs": Door((403, 200, 403, 403, 404, LOGIN)),
@@ -230,6 +260,7 @@ FORM_FIELDS = (
     Field("new_scenario", "away_person", "person", 422),
     Field("letter_choices", "person", "person", 404),
     Field("calendars", "person", "person", 404),
+    Field("set_person", "user", "user", 422),
 )
 
 # Fields that name a thing by its name: the form is what it is, and one more change speaks of another site's.
@@ -265,4 +296,5 @@ NUMBERS = {
     "remove",
     "seen",
     "spares",
+    "working_days",
 }

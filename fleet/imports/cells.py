@@ -15,6 +15,7 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
 
+from fleet.days_off import countries
 from fleet.keyboard import read_compass
 from fleet.models.sites import check_time_zone
 from fleet.notes import read_notes
@@ -207,6 +208,15 @@ class YesNo(Cell):
 
     def write(self, value: bool) -> str:
         return "yes" if value else "no"
+
+
+class Country(Cell):
+    """A country whose public holidays are known."""
+
+    def read(self, text: str) -> str:
+        if text.strip() and text.strip() not in countries():
+            raise ValueError("an ISO 3166-1 code of two letters whose holidays are known, such as AT")
+        return text.strip()
 
 
 class Email(Cell):

@@ -13,6 +13,7 @@ from fleet import models
 from fleet.imports.cells import (
     Cell,
     Choice,
+    Country,
     Day,
     Email,
     Instant,
@@ -150,8 +151,20 @@ SITE = Table(
         Column("hour_cost", Money(), default=None),
         Column("reserve_hours", Number(0, 10_000), default=0.0, extra=True),
         Column("mail_sender", Email(), extra=True),
+        Column("holiday_country", Country(), extra=True),
+        Column("holiday_subdivision", Text(20), extra=True),
     ),
     required=True,
+)
+DAYS_OFF = Table(
+    "days_off.csv",
+    models.DayOff,
+    ("day",),
+    (
+        Column("day", Day(), needed=True),
+        Column("name", Text(120)),
+        Column("free", YesNo(), default=True),
+    ),
 )
 ROOMS = Table(
     "rooms.csv",
@@ -350,6 +363,7 @@ PLAIN_TABLES = (
     PEOPLE,
     ABSENCES,
     TERMS,
+    DAYS_OFF,
     SENSORS,
     SERVICES,
     WORKSHEETS,

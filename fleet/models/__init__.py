@@ -7,7 +7,7 @@ from fleet.models.doors import Invitation, PasswordReset, SignIn
 from fleet.models.instruments import Instrument, InstrumentKind, Placement, UseClass
 from fleet.models.records import RecordChange
 from fleet.models.services import Service, ServiceKind, ServiceRule, WorksheetLine
-from fleet.models.sites import Absence, Membership, Person, Role, Site, Term
+from fleet.models.sites import Absence, DayOff, Membership, Person, Role, Site, Term
 from fleet.models.uploads import LoggerFormat, ReadingsUpload, UploadState
 from fleet.models.ways_in import WayIn
 from fleet.models.wishes import (
@@ -26,6 +26,7 @@ __all__ = [
     "CalendarReading",
     "ClimateDay",
     "ClimateReading",
+    "DayOff",
     "FactChange",
     "HeldVisit",
     "Instrument",

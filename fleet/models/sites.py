@@ -54,6 +54,10 @@ class Site(models.Model):
         default=0, help_text="hours a week kept free for broken strings and sticking keys"
     )
     mail_sender = models.EmailField(blank=True)
+    holiday_country = models.CharField(
+        max_length=2, blank=True, help_text="ISO 3166-1, whose public holidays nobody works on; empty: none"
+    )
+    holiday_subdivision = models.CharField(max_length=20, blank=True, help_text="ISO 3166-2, without country")
 
     objects = SiteQuerySet.as_manager()
     site_path = "pk"
@@ -77,6 +81,26 @@ class Site(models.Model):
     def local_date(self, instant: datetime) -> date:
         """Return the date on the wall of the site at an aware instant."""
         return instant.astimezone(self.zone).date()
+
+
+class DayOff(models.Model):
+    """A day that differs from the calendar of public holidays: free beside them, or worked in spite."""
+
+    site = models.ForeignKey(Site, models.CASCADE, related_name="days_off")
+    day = models.DateField()
+    name = models.CharField(max_length=120, blank=True)
+    free = models.BooleanField(default=True, help_text="no: it is worked, although it is a public holiday")
+
+    objects = SiteQuerySet.as_manager()
+    site_path = "site"
+
+    class Meta:
+        ordering = ["day"]
+        verbose_name_plural = "days off"
+        constraints = [models.UniqueConstraint(fields=["site", "day"], name="day_off_once")]
+
+    def __str__(self) -> str:
+        return f"{self.day}: {self.name or ('free' if self.free else 'worked')}"
 
 
 class Membership(models.Model):

@@ -12,6 +12,10 @@ register = template.Library()
 
 PAGES = (
     ("settings", _("The site")),
+    ("set_services", _("Kinds of service")),
+    ("set_people", _("People")),
+    ("set_terms", _("Terms")),
+    ("set_days", _("Days off")),
     ("letter_choices", _("Letters")),
 )
 FOR_ADMINISTRATORS = (("members", _("Members")),)

@@ -9,6 +9,7 @@ from datetime import date, datetime, timedelta
 from typing import Any
 
 from fleet.cautions import CAUTIONS
+from fleet.days_off import free_days
 from fleet.models import Absence, Booking, Person, Service, Site
 from fleet.reported import ReportedLine
 from reports.queries.week import concerts, open_requests
@@ -50,12 +51,13 @@ class Stint:
 
 @dataclass
 class DayPage:
-    """A day: who works what when, the performances, and who is away."""
+    """A day: who works what when, the performances, who is away, and what it is off for."""
 
     day: date
     stints: list[Stint] = field(default_factory=list)
     concerts: list[Booking] = field(default_factory=list)
     away: list[str] = field(default_factory=list)
+    off: str = ""
 
 
 @dataclass(frozen=True)
@@ -151,6 +153,8 @@ def _days(
     days = {monday + timedelta(days=n): DayPage(monday + timedelta(days=n)) for n in range(7)}
     for booking in concerts(site, monday):
         days[site.local_date(booking.starts_at)].concerts.append(booking)
+    for off, name in free_days(site, monday, monday + timedelta(days=6)).items():
+        days[off].off = name
     for absence in _absences(site, monday):
         for page in days.values():
             works = page.day.weekday() in absence.person.working_days

@@ -10,6 +10,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
+from fleet.days_off import free_days
 from fleet.models import Absence, Person, Role, ServiceRule, Site
 from scheduling.engine.subjects import Floats
 
@@ -89,7 +90,7 @@ def _to_come(mondays: Sequence[date], today: date) -> Floats:
 def _presence(
     site: Site, people: Sequence[Person], mondays: Sequence[date], also_away: Sequence[Away]
 ) -> Floats:
-    """Share of each person's working days that they are there, by week; public holidays are not known."""
+    """Share of each person's working days that they are there, by week; nobody is on the site's days off."""
     away = defaultdict(list)
     absences = Absence.objects.of_site(site).filter(
         last_day__gte=mondays[0], first_day__lt=mondays[-1] + timedelta(days=7)
@@ -98,11 +99,13 @@ def _presence(
         away[person_id].append((first, last))
     for person_id, first, last in also_away:
         away[person_id].append((first, last))
+    off = free_days(site, mondays[0], mondays[-1] + timedelta(days=6))
     share = np.zeros((len(people), len(mondays)))
     for row, person in enumerate(people):
         for column, monday in enumerate(mondays):
             days = [monday + timedelta(days=number) for number in person.working_days]
-            there = [day for day in days if not any(a <= day <= b for a, b in away[person.pk])]
+            spans = away[person.pk]
+            there = [day for day in days if day not in off and not any(a <= day <= b for a, b in spans)]
             share[row, column] = len(there) / len(days) if days else 0.0
     return share
 

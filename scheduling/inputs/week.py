@@ -9,6 +9,7 @@ from datetime import date, datetime, timedelta
 
 from django.db.models import Q
 
+from fleet.days_off import free_days
 from fleet.models import (
     Absence,
     Booking,
@@ -235,16 +236,19 @@ def _offers(
     )
     for pk, first, last in rows.values_list("person_id", "first_day", "last_day"):
         absences[pk].append((first, last))
+    off = [(day, day) for day in free_days(site, monday, monday + timedelta(days=6))]
     worked: dict[int | None, float] = defaultdict(float)
     for visit in visits:
         if done[visit.instrument_id, visit.kind]:
             worked[visit.technician_id] += visit.hours
     offers = []
     for person in Person.objects.of_site(site).filter(role=Role.TECHNICIAN).order_by("name"):
-        hours = _hours(person, planned.get(person.pk), now.get(person.pk, 0.0), absences[person.pk], monday)
-        offers.append(Offer(person, max(hours - worked[person.pk], 0.0), tuple(absences[person.pk])))
+        away = [*absences[person.pk], *off]
+        hours = _hours(person, planned.get(person.pk), now.get(person.pk, 0.0), away, monday)
+        offers.append(Offer(person, max(hours - worked[person.pk], 0.0), tuple(away)))
     if None in planned or not offers and visits:
-        offers.append(Offer(None, max(planned.get(None, plan.hours_used[number]) - worked[None], 0.0)))
+        hours = max(planned.get(None, plan.hours_used[number]) - worked[None], 0.0)
+        offers.append(Offer(None, hours, tuple(off)))
     return tuple(offers)
 
 

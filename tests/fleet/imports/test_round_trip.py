@@ -49,6 +49,7 @@ def facts_of(site: models.Site) -> dict[str, list[Any]]:
         models.Person: [],
         models.Absence: ["person__name"],
         models.Term: [],
+        models.DayOff: [],
         models.Sensor: ["room__name"],
         models.InstrumentKind: [],
         models.ServiceKind: [],
