@@ -35,6 +35,7 @@ def this_week(request: HttpRequest) -> HttpResponse:
     everyone = request.GET.get("who") == "all" or not mine
     work = week.week_work(site, monday, None if everyone else request.user)
     administrator = request.membership.role == Role.ADMINISTRATOR  # type: ignore[attr-defined]
+    requests = week.open_requests(site)
     return render(
         request,
         "reports/this_week.html",
@@ -48,7 +49,9 @@ def this_week(request: HttpRequest) -> HttpResponse:
             "mine": mine,
             "everyone": everyone,
             "work": work,
-            "requests": week.open_requests(site),
+            "requests": requests[: week.REQUESTS_SHOWN],
+            "request_count": len(requests),
+            "asked_of": week.by_instrument(requests),
             "concerts": week.concerts(site, monday),
             "warnings": week.warnings(site, monday, today, timezone.now()),
             "states": budget.fleet_states(site) if administrator else None,

@@ -9,13 +9,18 @@ from datetime import date
 from itertools import groupby
 from typing import Any
 
+from django.core.paginator import Page, Paginator
+from django.db.models import QuerySet
+
 from fleet.models import Instrument, Room, Site
 from fleet.weeks import monday_before, mondays
 from scheduling.asked_work import OPEN
 from scheduling.models import DraftOrder, PlanChange, PlannedVisit, PutOff, SeasonPlan
 
 DEAREST = 12
+ROWS = 60  # instruments on a leaf of the table
 CHANGES = 40
+ORDER = ("instrument__room__building", "instrument__room__name", "instrument__tag")
 
 
 @dataclass(frozen=True)
@@ -68,6 +73,7 @@ class SeasonPage:
     plan: SeasonPlan
     weeks: list[WeekColumn]
     rooms: list[RoomRows]
+    leaf: Page[int]
     put_off: list[PutOff]
     letters: dict[str, str]
     offered: float
@@ -108,12 +114,19 @@ class SeasonPage:
         return (calendar - self.plan.cost) / calendar if calendar else None
 
 
-def season_page(site: Site, plan: SeasonPlan, today: date) -> SeasonPage:
-    """Lay out a plan: the same number of queries whatever the size of the fleet."""
+def season_page(
+    site: Site, plan: SeasonPlan, today: date, leaf: str = "", in_hand: PlannedVisit | None = None
+) -> SeasonPage:
+    """Lay out a leaf of a plan, the one with the visit in hand if there is one.
+
+    The same number of queries whatever the size of the fleet.
+    """
+    planned = PlannedVisit.objects.filter(plan=plan)
+    page = _leaf(planned, leaf, in_hand)
     visits = list(
-        PlannedVisit.objects.filter(plan=plan)
+        planned.filter(instrument__in=page.object_list)
         .select_related("instrument__room", "technician")
-        .order_by("instrument__room__building", "instrument__room__name", "instrument__tag", "week", "kind")
+        .order_by(*ORDER, "week", "kind")
     )
     put_off = list(
         PutOff.objects.filter(plan=plan).select_related("instrument__room").order_by("-cost", "pk")
@@ -123,6 +136,7 @@ def season_page(site: Site, plan: SeasonPlan, today: date) -> SeasonPage:
         plan=plan,
         weeks=_columns(plan),
         rooms=[RoomRows(room, list(rows)) for room, rows in groupby(_rows(plan, visits), _room)],
+        leaf=page,
         put_off=put_off,
         letters=short_letters([*kinds, *sorted({visit.kind for visit in visits} - set(kinds))]),
         offered=sum(plan.hours_offered),
@@ -133,6 +147,15 @@ def season_page(site: Site, plan: SeasonPlan, today: date) -> SeasonPage:
         followed=_followed(site, plan, today),
         from_now=max(plan.start, monday_before(today)),
     )
+
+
+def _leaf(planned: QuerySet[PlannedVisit], leaf: str, in_hand: PlannedVisit | None) -> Page[int]:
+    """Turn to a leaf of the instruments that have visits."""
+    rows = planned.order_by(*ORDER).values_list("instrument_id", *ORDER).distinct()
+    instruments = [row[0] for row in rows]
+    if in_hand is not None and in_hand.instrument_id in instruments:
+        leaf = str(instruments.index(in_hand.instrument_id) // ROWS + 1)
+    return Paginator(instruments, ROWS).get_page(leaf)
 
 
 def _followed(site: Site, plan: SeasonPlan, today: date) -> Followed:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from itertools import groupby
@@ -16,6 +17,7 @@ from scheduling.day_times import Sitting, take_from_layout
 from scheduling.models import Forecast, ForecastRun, PlannedVisit, SeasonPlan
 
 OLD_AFTER = timedelta(days=3)
+REQUESTS_SHOWN = 20  # in full; whoever has more has a page for them
 
 
 @dataclass(frozen=True)
@@ -101,7 +103,7 @@ def _lines(visits: Sequence[PlannedVisit], monday: date, times: dict[int, list[S
     instruments = {visit.instrument_id for visit in visits}
     forecasts = {
         (one.instrument_id, one.kind): one
-        for one in Forecast.objects.filter(instrument__in=instruments).defer("weekly")
+        for one in Forecast.objects.filter(instrument__in=instruments).defer("weekly", "drivers", "others")
     }
     done = {
         (one.instrument_id, one.kind): one
@@ -128,6 +130,14 @@ def open_requests(site: Site) -> list[ReportedLine]:
         .select_related("instrument__room")
         .order_by("made_at")
     )
+
+
+def by_instrument(requests: Iterable[ReportedLine]) -> dict[int, list[ReportedLine]]:
+    """Return requests by their instrument."""
+    found: dict[int, list[ReportedLine]] = defaultdict(list)
+    for one in requests:
+        found[one.request.instrument_id].append(one)
+    return dict(found)
 
 
 def concerts(site: Site, monday: date) -> list[Booking]:

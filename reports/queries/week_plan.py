@@ -184,7 +184,7 @@ def _lines(site: Site, rows: Sequence[Appointment], done: dict[tuple[int, str], 
     instruments = {row.visit.instrument_id for row in rows}
     forecasts = {
         (one.instrument_id, one.kind): one
-        for one in Forecast.objects.filter(instrument__in=instruments).defer("weekly", "drivers")
+        for one in Forecast.objects.filter(instrument__in=instruments).defer("weekly", "drivers", "others")
     }
     asked = defaultdict(list)
     for request in open_requests(site):

@@ -1,19 +1,20 @@
 """Server time, queries and size of every page at a large house.
 
 Run from the repository's root: ``python tests/benchmarks/pages.py [--instruments 1000] [--rooms 60]
-[--years 2] [--step-minutes 60] [--times 20] [--only NAME ...]``; ``DATABASE_URL`` chooses the database, and a
-test database of its own is made and dropped. The pages are those of ``tests/doors.py``, so a new one is
-measured by itself. Each is asked for through the whole of Django; the rival of the same run is a view behind
-the same door that answers nothing: login, membership, no template. Files to take away (CSV, XLSX, PDF) are
-marked: they are read once a season and not looked through. Of the times, the wall's are what a person waits,
-and stretch with whatever else the machine does; the processor's are this process's own. Pages over the limit
-are marked.
+[--years 2] [--step-minutes 60] [--times 20] [--only NAME ...] [--keep FOLDER]``; ``DATABASE_URL`` chooses the
+database server, and a test database of its own is made and, unless kept, dropped. The pages are those of
+``tests/doors.py``, so a new one is measured by itself. Each is asked for through the whole of Django; the
+rival of the same run is a view behind the same door that answers nothing: login, membership, no template.
+Files to take away (CSV, XLSX, PDF) are marked: they are read once a season and not looked through. Of the
+times, the wall's are what a person waits, and stretch with whatever else the machine does; the processor's
+are this process's own. Pages over the limit are marked.
 """
 
 from __future__ import annotations
 
 import argparse
 import gzip
+import json
 import os
 import re
 import statistics
@@ -49,8 +50,11 @@ class Took:
     file: bool
 
 
-def build(options: argparse.Namespace) -> tuple[Any, dict[str, Any]]:
-    """Fill a house: instruments with forecasts and records, rooms with years of readings, a long plan."""
+def build(options: argparse.Namespace) -> dict[str, Any]:
+    """Fill a house: instruments with forecasts and records, rooms with years of readings, a long plan.
+
+    Returns what the doors' table names, and the people who walk through them.
+    """
     from django.utils import timezone
 
     from fleet import intake
@@ -71,14 +75,15 @@ def build(options: argparse.Namespace) -> tuple[Any, dict[str, Any]]:
         rh = np.round(0.45 - season + rng.normal(0, 0.02, count), 3)
         temp_c = np.round(21 + rng.normal(0, 0.4, count), 2)
         intake.store_readings(house.site, np.full(count, room.pk), times, temp_c, rh)
-    things = things_of(house)
+    people = {"technician": house.technician.pk, "administrator": house.administrator.pk}
+    things = {**things_of(house), **people}
     lasted = time.perf_counter() - began
     print(
         f"{options.instruments:,} instruments, {options.rooms} rooms, {count * options.rooms:,} readings ",
         end="",
     )
     print(f"of {options.years} years, a plan of {WEEKS} weeks; made in {lasted:.0f} s", flush=True)
-    return house, things
+    return things
 
 
 def pages(things: dict[str, Any]) -> Iterator[tuple[str, str, str]]:
@@ -154,7 +159,7 @@ def first_load(client: Any, path: str) -> tuple[int, int]:
     return len(gzip.compress(content, 6)) + sum(sizes.values()), figures
 
 
-def main() -> None:
+def asked() -> argparse.Namespace:
     parser = argparse.ArgumentParser()
     for name, default in (
         ("instruments", 1000),
@@ -164,8 +169,43 @@ def main() -> None:
         ("times", 20),
     ):
         parser.add_argument(f"--{name}", type=int, default=default)
-    parser.add_argument("--only", nargs="*", default=[])
-    options = parser.parse_args()
+    parser.add_argument("--only", nargs="*", default=[], help="names of tests/doors.py")
+    parser.add_argument("--keep", type=Path, help="a folder by which the house is found again")
+    return parser.parse_args()
+
+
+def walk(options: argparse.Namespace, things: dict[str, Any]) -> None:
+    """Measure the pages and print them."""
+    from django.contrib.auth import get_user_model
+    from django.db import connection
+    from django.test import Client
+
+    clients = {}
+    for who in ("technician", "administrator"):
+        clients[who] = Client()
+        clients[who].force_login(get_user_model().objects.get(pk=things[who]))
+    with connection.cursor() as cursor:
+        cursor.execute("ANALYZE")
+    rival = measure(clients["technician"], RIVAL, "/nothing/", options.times)
+    assert isinstance(rival, Took), rival
+    found = []
+    for name, who, path in pages(things):
+        if options.only and name not in options.only:
+            continue
+        took = measure(clients[who], name, path, options.times)
+        if isinstance(took, Took):
+            found.append(took)
+        else:
+            print(took)
+    told(found, rival)
+    for path in ("/", f"/instruments/{things['instrument']}/"):
+        whole, figures = first_load(clients["technician"], path)
+        print(f"first load of {path}: {(whole - figures) / 1000:.0f} kB without what draws figures, ", end="")
+        print(f"{whole / 1e6:.2f} MB with it, compressed")
+
+
+def main() -> None:
+    options = asked()
     sys.path.insert(0, str(ROOT))
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
     import django
@@ -175,53 +215,33 @@ def main() -> None:
     from django.conf import settings
     from django.db import connection
     from django.http import HttpResponse
-    from django.test import Client
     from django.urls import path as address
 
     from config.urls import urlpatterns as every
     from reports.doors import site_page
     from tests.house_with_doors import MORNING
 
-    module = sys.modules[__name__]
-    module.urlpatterns = [*every, address("nothing/", site_page(lambda request: HttpResponse("")))]  # type: ignore[attr-defined]
+    module: Any = sys.modules[__name__]
+    module.urlpatterns = [*every, address("nothing/", site_page(lambda request: HttpResponse("")))]
     settings.ROOT_URLCONF, settings.ALLOWED_HOSTS, settings.DEBUG = __name__, ["testserver"], False
-    folder = tempfile.TemporaryDirectory()
-    settings.UPLOADS_DIR = Path(folder.name)
-    connection.settings_dict["TEST"]["NAME"] = (
-        str(Path(folder.name) / "pages.db") if connection.vendor == "sqlite" else "pages"
-    )
-    connection.creation.create_test_db(verbosity=0, autoclobber=True)
-    try:
-        with time_machine.travel(MORNING - timedelta(minutes=1), tick=True):
-            house, things = build(options)
-            clients = {}
-            for who in ("technician", "administrator"):
-                clients[who] = Client()
-                clients[who].force_login(getattr(house, who))
-            with connection.cursor() as cursor:
-                cursor.execute("ANALYZE")
-            rival = measure(clients["technician"], RIVAL, "/nothing/", options.times)
-            assert isinstance(rival, Took), rival
-            found = []
-            for name, who, path in pages(things):
-                if options.only and name not in options.only:
-                    continue
-                took = measure(clients[who], name, path, options.times)
-                if isinstance(took, Took):
-                    found.append(took)
-                else:
-                    print(took)
-            told(found, rival)
-            for path in ("/", f"/instruments/{house.instruments[0].pk}/"):
-                whole, figures = first_load(clients["technician"], path)
-                print(
-                    f"first load of {path}: {(whole - figures) / 1000:.0f} kB without what draws figures, ",
-                    end="",
-                )
-                print(f"{whole / 1e6:.2f} MB with it, compressed")
-    finally:
-        connection.creation.destroy_test_db(str(connection.settings_dict["NAME"]), verbosity=0)
-        folder.cleanup()
+    with tempfile.TemporaryDirectory() as name:
+        folder = options.keep or Path(name)
+        folder.mkdir(parents=True, exist_ok=True)
+        settings.UPLOADS_DIR = folder / "uploads"
+        connection.settings_dict["TEST"]["NAME"] = (
+            str(folder / "pages.db") if connection.vendor == "sqlite" else "pages"
+        )
+        kept = folder / "things.json"
+        there = kept.exists()
+        connection.creation.create_test_db(verbosity=0, autoclobber=True, keepdb=there)
+        try:
+            with time_machine.travel(MORNING - timedelta(minutes=1), tick=True):
+                things = json.loads(kept.read_text()) if there else build(options)
+                kept.write_text(json.dumps(things, default=str))
+                walk(options, things)
+        finally:
+            base = str(connection.settings_dict["NAME"])
+            connection.creation.destroy_test_db(base, verbosity=0, keepdb=options.keep is not None)
 
 
 if __name__ == "__main__":
