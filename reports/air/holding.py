@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
+from urllib.parse import urlencode
 
 from django import forms
 from django.utils.translation import gettext as _
@@ -176,6 +177,18 @@ def _money(hours: Mapping[str, float], rate: Decimal, currency: str) -> Saved:
 def _tenth(value: float) -> Decimal:
     found = Decimal(repr(value)).quantize(TENTH, ROUND_HALF_UP)
     return found or abs(found)  # no minus before nothing
+
+
+def what_if_query(study: HoldingStudy) -> str:
+    """Return what fills the form of what-if in with the same room, band and day."""
+    return urlencode(
+        {
+            "held_room": study.room.name,
+            "held_low": f"{round(100 * study.low_rh, 4):g}",
+            "held_high": f"{round(100 * study.high_rh, 4):g}",
+            "held_from": study.first_day.isoformat(),
+        }
+    )
 
 
 def holding_sheet(study: HoldingStudy) -> Sheet:

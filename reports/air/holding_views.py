@@ -7,7 +7,7 @@ from django.shortcuts import render
 
 from fleet.access import row_number
 from fleet.models import Room
-from reports.air.holding import EquipmentForm, holding_page, holding_sheet, payback
+from reports.air.holding import EquipmentForm, holding_page, holding_sheet, payback, what_if_query
 from reports.doors import current_site, own_or_404, site_page
 from reports.season_views import works_here
 from reports.tables import TABLE_FILES
@@ -38,6 +38,7 @@ def holding_study(request: HttpRequest, pk: int) -> HttpResponse:
         "equipment": form,
         "payback": payback(page, form) if page else None,
         "forms": TABLE_FILES,
+        "what_if": what_if_query(study),
         "works_here": works_here(request),
     }
     template = "holding_now" if request.htmx else "holding"  # type: ignore[attr-defined]

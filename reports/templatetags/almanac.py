@@ -75,7 +75,7 @@ def percent(fraction: float | None, digits: int = 0) -> str:
 @register.filter
 def points(fraction: float) -> str:
     """Write a fraction in percent without its sign, with no more decimals than it needs."""
-    return f"{round(100 * fraction, 4):g}"
+    return words.pointed(f"{round(100 * fraction, 4):g}")
 
 
 @register.filter
