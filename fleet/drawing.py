@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from fleet.keyboard import Compass, Key
 
@@ -28,20 +29,31 @@ class KeyboardMap:
 
 def keyboard_map(compass: Compass, marked: Collection[int] = (), ringed: Collection[int] = ()) -> KeyboardMap:
     """Return the drawing of a compass: filled diamonds over the marked keys, rings over the ringed ones."""
+    centre, bare = _bare(compass)
+    return replace(
+        bare,
+        marks="".join(_diamond(centre[number]) for number in sorted(set(marked)) if number in centre),
+        rings="".join(
+            _ring(centre[number]) for number in sorted(set(ringed) - set(marked)) if number in centre
+        ),
+    )
+
+
+@lru_cache(maxsize=256)
+def _bare(compass: Compass) -> tuple[dict[int, int], KeyboardMap]:
+    """Where each key lies across, and the drawing without marks; the same in every language."""
     centre = _centres(compass)
     edges = [TOP, TOP + DEPTH]
     naturals = [key for key in compass.keys if not key.sharp]
     width = NATURAL * len(naturals)
     lines = "".join(f"M{NATURAL * n} {edges[0]}V{edges[1]}" for n in range(1, len(naturals)))
-    return KeyboardMap(
+    return centre, KeyboardMap(
         width=width,
         height=TOP + DEPTH + 14,
         naturals=f"M0 {edges[0]}H{width}V{edges[1]}H0z{lines}",
         sharps="".join(_sharp(centre[key.number]) for key in compass.keys if key.sharp),
-        marks="".join(_diamond(centre[number]) for number in sorted(set(marked)) if number in centre),
-        rings="".join(
-            _ring(centre[number]) for number in sorted(set(ringed) - set(marked)) if number in centre
-        ),
+        marks="",
+        rings="",
         names=[(centre[key.number], key.name) for key in compass.keys if key.name[:-1] == "C"],
     )
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
+from django.utils.translation import get_language, gettext_lazy
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
 
 from fleet.notes import NOTES, frequency_hz, note_name, note_number
 
@@ -130,8 +130,7 @@ class Compass:
         """
         if number not in self:
             raise ValueError(f"no key {number}: expected {self.lowest} to {self.highest}")
-        name = note_name(number)
-        return Key(number, name, "#" in name, number - self.lowest + 1, self._place(number))
+        return _key(self, number, get_language())
 
     def neighbours(self, number: int) -> list[Key]:
         """Return the keys a semitone to the left and to the right, as far as there are any."""
@@ -158,6 +157,13 @@ class Compass:
         if all(octave + step in self for step in group):
             return str(_NATURALS[name[0]]) % colours
         return _("the %(natural)s key right of %(left)s") % {**colours, "left": shown(note_name(number - 1))}
+
+
+@lru_cache(maxsize=4096)
+def _key(compass: Compass, number: int, language: str | None) -> Key:
+    """A key with its place in words of the language that is spoken now; lists name the same keys often."""
+    name = note_name(number)
+    return Key(number, name, "#" in name, number - compass.lowest + 1, compass._place(number))
 
 
 def _colours() -> dict[str, str]:

@@ -35,7 +35,8 @@ def this_week(request: HttpRequest) -> HttpResponse:
     everyone = request.GET.get("who") == "all" or not mine
     work = week.week_work(site, monday, None if everyone else request.user)
     administrator = request.membership.role == Role.ADMINISTRATOR  # type: ignore[attr-defined]
-    requests = week.open_requests(site)
+    visited = {line.visit.instrument_id for room in work.rooms for line in room.lines}
+    requests = week.open_requests(site, visited)
     return render(
         request,
         "reports/this_week.html",
@@ -49,9 +50,9 @@ def this_week(request: HttpRequest) -> HttpResponse:
             "mine": mine,
             "everyone": everyone,
             "work": work,
-            "requests": requests[: week.REQUESTS_SHOWN],
-            "request_count": len(requests),
-            "asked_of": week.by_instrument(requests),
+            "requests": requests.oldest,
+            "request_count": requests.count,
+            "asked_of": requests.by_instrument,
             "concerts": week.concerts(site, monday),
             "warnings": week.warnings(site, monday, today, timezone.now()),
             "states": budget.fleet_states(site) if administrator else None,

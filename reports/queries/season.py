@@ -18,7 +18,7 @@ from scheduling.asked_work import OPEN
 from scheduling.models import DraftOrder, PlanChange, PlannedVisit, PutOff, SeasonPlan
 
 DEAREST = 12
-ROWS = 60  # instruments on a leaf of the table
+ROWS = 40  # instruments on a leaf of the table
 CHANGES = 40
 ORDER = ("instrument__room__building", "instrument__room__name", "instrument__tag")
 

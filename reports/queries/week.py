@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from itertools import groupby
@@ -122,22 +122,30 @@ def _lines(visits: Sequence[PlannedVisit], monday: date, times: dict[int, list[S
     ]
 
 
-def open_requests(site: Site) -> list[ReportedLine]:
-    """Return the open note requests of a site, oldest first."""
-    return reported_lines(
+@dataclass(frozen=True)
+class OpenRequests:
+    """Open note requests: how many, the oldest in full, and those on instruments that are visited."""
+
+    count: int
+    oldest: list[ReportedLine]
+    by_instrument: dict[int, list[ReportedLine]]
+
+
+def open_requests(site: Site, visited: Collection[int] = ()) -> OpenRequests:
+    """Return the open note requests of a site, oldest first, with those of some instruments apart."""
+    rows = list(
         NoteRequest.objects.of_site(site)
         .filter(state=RequestState.OPEN)
         .select_related("instrument__room")
         .order_by("made_at")
     )
-
-
-def by_instrument(requests: Iterable[ReportedLine]) -> dict[int, list[ReportedLine]]:
-    """Return requests by their instrument."""
+    told = [one for n, one in enumerate(rows) if n < REQUESTS_SHOWN or one.instrument_id in visited]
+    lines = reported_lines(told)
     found: dict[int, list[ReportedLine]] = defaultdict(list)
-    for one in requests:
-        found[one.request.instrument_id].append(one)
-    return dict(found)
+    for line in lines:
+        found[line.request.instrument_id].append(line)
+    shown = {one.pk for one in rows[:REQUESTS_SHOWN]}
+    return OpenRequests(len(rows), [line for line in lines if line.request.pk in shown], dict(found))
 
 
 def concerts(site: Site, monday: date) -> list[Booking]:

@@ -186,9 +186,7 @@ def _lines(site: Site, rows: Sequence[Appointment], done: dict[tuple[int, str], 
         (one.instrument_id, one.kind): one
         for one in Forecast.objects.filter(instrument__in=instruments).defer("weekly", "drivers", "others")
     }
-    asked = defaultdict(list)
-    for request in open_requests(site):
-        asked[request.request.instrument_id].append(request)
+    asked = open_requests(site, instruments).by_instrument
     parts: dict[int, int] = defaultdict(int)
     for row in rows:
         parts[row.visit_id] += 1

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import theilslopes
 
 Floats = NDArray[np.float64]
 Days = NDArray[np.int64]
@@ -57,10 +56,9 @@ def slow_drift(days: Days, own: Floats, others: Floats, today: int) -> Drift | N
 
     References
     ----------
-    P. K. Sen, "Estimates of the regression coefficient based on Kendall's tau", JASA 63 (1968), as
-    implemented in SciPy.
+    P. K. Sen, "Estimates of the regression coefficient based on Kendall's tau", JASA 63 (1968).
     """
-    middle = _median_of_known(others)
+    middle = _median_of_known(others, LEAST_OTHERS)
     line = _line(days, own - middle, today)
     if line is None:
         return None
@@ -76,27 +74,41 @@ def slow_drift(days: Days, own: Floats, others: Floats, today: int) -> Drift | N
     return Drift(change=change, since=today - 7 * (WEEKS - first))
 
 
-def _median_of_known(others: Floats) -> Floats:
+def _median_of_known(others: Floats, enough: int) -> Floats:
     """Median over the first axis of what is not NaN, NaN where fewer than enough are known; shape (n,)."""
     ranked = np.sort(others, axis=0)  # NaN comes last
     count = np.sum(~np.isnan(others), axis=0)
     column = np.arange(others.shape[1])
     middle = (ranked[np.maximum(count - 1, 0) // 2, column] + ranked[count // 2, column]) / 2.0
-    return np.asarray(np.where(count >= LEAST_OTHERS, middle, np.nan))
+    return np.asarray(np.where(count >= enough, middle, np.nan))
 
 
 def _line(days: Days, difference: Floats, today: int) -> tuple[float, float, float, Floats] | None:
     """Slope a week, level at the first week, scatter, and the weeks themselves (NaN where too few days)."""
-    weeks = np.full(WEEKS, np.nan)
-    for week in range(WEEKS):
-        start = today - 7 * (WEEKS - week)
-        values = difference[(days >= start) & (days < start + 7)]
-        values = values[~np.isnan(values)]
-        if len(values) >= LEAST_DAYS:
-            weeks[week] = np.median(values)
+    place = days - (today - 7 * WEEKS)
+    counted = (place >= 0) & (place < 7 * WEEKS)
+    by_day = np.full(7 * WEEKS, np.nan)
+    by_day[place[counted]] = difference[counted]
+    weeks = _median_of_known(by_day.reshape(WEEKS, 7).T, LEAST_DAYS)
     there = np.flatnonzero(~np.isnan(weeks))
     if len(there) < LEAST_WEEKS:
         return None
-    slope, level, _, _ = theilslopes(weeks[there], there)
-    scatter = MAD_TO_SD * float(np.median(np.abs(weeks[there] - level - slope * there)))
-    return float(slope), float(level), scatter, weeks
+    slope, level = theil_sen(there.astype(float), weeks[there])
+    scatter = MAD_TO_SD * _median(np.abs(weeks[there] - level - slope * there))
+    return slope, level, scatter, weeks
+
+
+def theil_sen(x: Floats, y: Floats) -> tuple[float, float]:
+    """Median slope of all pairs of points, and the level at 0 through the medians of both.
+
+    Written out, since SciPy's ``theilslopes`` takes thirty times as long over a dozen points and a page asks
+    for two lines a room.
+    """
+    first, second = np.triu_indices(len(x), 1)
+    slope = _median((y[second] - y[first]) / (x[second] - x[first]))
+    return slope, _median(y) - slope * _median(x)
+
+
+def _median(values: Floats) -> float:
+    ranked = np.sort(values)
+    return float((ranked[(len(ranked) - 1) // 2] + ranked[len(ranked) // 2]) / 2.0)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.stats import theilslopes
 
-from scheduling.engine.sensor_drift import LARGE, WEEKS, slow_drift
+from scheduling.engine.sensor_drift import LARGE, WEEKS, slow_drift, theil_sen
 
 TODAY = 740_000
 DAYS = np.arange(TODAY - 460, TODAY)
@@ -64,3 +65,13 @@ def test_too_few_days_or_neighbours_say_nothing():
     gone = np.where((DAYS > TODAY - 60) & (DAYS < TODAY - 20), np.nan, rh[0])
     assert slow_drift(DAYS, gone, rh[1:], TODAY) is None
     assert slow_drift(DAYS, house()[0] + ramp(0.8 * LARGE), rh[1:], TODAY) is None
+
+
+@pytest.mark.parametrize("count", [4, 7, 12])
+def test_the_line_through_the_weeks_is_that_of_scipy(count):
+    """Source: SciPy's theilslopes, which shares nothing with ours."""
+    rng = np.random.default_rng(count)
+    x = np.sort(rng.choice(np.arange(20.0), count, replace=False))
+    y = 0.3 * x + rng.standard_t(2, count)
+    expected = theilslopes(y, x)
+    assert theil_sen(x, y) == pytest.approx((expected[0], expected[1]), rel=1e-12)
