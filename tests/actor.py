@@ -23,11 +23,13 @@ from django.core.management import call_command  # noqa: E402
 from django.db import transaction  # noqa: E402
 from django.utils import timezone  # noqa: E402
 
-from fleet.models import FactChange, Instrument, Site  # noqa: E402
+from fleet import uploads, ways_in  # noqa: E402
+from fleet.models import ClimateReading, FactChange, Instrument, ReadingsUpload, Site  # noqa: E402
 from fleet.signals import tell_facts_changed  # noqa: E402
 from fleet.weeks import monday_before  # noqa: E402
-from scheduling import forecasting, letters, outbox  # noqa: E402
-from scheduling.models import Forecast, Heartbeat, Letter  # noqa: E402
+from scheduling import draft_orders, forecasting, letters, outbox  # noqa: E402
+from scheduling.models import DraftOrder, Forecast, Heartbeat, Letter, SeasonPlan  # noqa: E402
+from scheduling.season_changes import Author  # noqa: E402
 from tests import factories  # noqa: E402
 
 DIED = 7
@@ -80,8 +82,12 @@ def send(die_at: str = "") -> None:
 
 
 def age() -> None:
-    """Let the leases of dead senders run out, and the waits of letters that failed."""
+    """Let the leases of dead workers run out, and the waits of letters that failed."""
     past = timezone.now() - timedelta(hours=2)
+    DraftOrder.objects.filter(state="running").update(heard_at=past)
+    ReadingsUpload.objects.filter(lease_until__isnull=False).update(lease_until=past)
+    FactChange.objects.update(at=past)
+    Heartbeat.objects.exclude(name="tick").update(at=past)
     Letter.objects.filter(state="sending").update(lease_until=past)
     Letter.objects.update(next_try_at=past)
 
@@ -112,6 +118,54 @@ def forecasts() -> None:
     """Print how many changes wait, and of how many forecasts how many know a service."""
     known = Forecast.objects.filter(last_service__isnull=False).count()
     told = {"waiting": FactChange.objects.count(), "made": Forecast.objects.count(), "known": known}
+    print(json.dumps(told))  # noqa: T201
+
+
+def furnish(instruments: str = "12") -> None:
+    """Migrate, and store a school with readings, records, a login and a way in; print both secrets."""
+    migrate()
+    site = factories.make_site("Halvermoor Conservatory", mail_sender="care@halvermoor.example")
+    today = site.local_date(timezone.now())
+    rooms = [factories.make_room(site, f"Room {number}") for number in range(3)]
+    for room in rooms:
+        factories.make_climate(room, today - timedelta(days=90), 89)
+    for number in range(int(instruments)):
+        one = factories.make_instrument(rooms[number % 3], f"U-{number}")
+        factories.make_service(one, today - timedelta(days=40 + number), left=0.2)
+    factories.make_person(site, name="Ilka Brandau", hours_per_week=12)
+    user = factories.make_user(site)
+    user.set_password("as-it-was")
+    user.save()
+    _, secret = ways_in.make_way_in(site, "logger", rooms[0], user, timezone.now())
+    print(json.dumps({"username": user.username, "password": "as-it-was", "secret": secret}))  # noqa: T201
+
+
+def ask_for_much(lines: str) -> None:
+    """Ask for a draft of a season, bring a file of so many readings and ask to store it."""
+    site, now = Site.objects.get(), timezone.now()
+    start = monday_before(site.local_date(now)) + timedelta(weeks=1)
+    draft_orders.order(site, start, 12, None, Author(None, "the actor"), now)
+    first = now - timedelta(days=800)
+    rows = (
+        f"{(first + timedelta(minutes=5 * n)).strftime('%Y-%m-%d %H:%M')},{20 + n % 7 / 10},{40 + n % 11}\n"
+        for n in range(int(lines))
+    )
+    pieces = (piece.encode() for piece in ("time,temp °C,RH %\n", *rows))
+    uploads.ask_to_store(uploads.begin(site, "logger.csv", pieces, site.rooms.first(), None, now))
+    with transaction.atomic():
+        tell_facts_changed(site.pk)
+
+
+def much() -> None:
+    """Print how far what was asked for has come."""
+    told = {
+        "draft": DraftOrder.objects.get().state,
+        "drafts": SeasonPlan.objects.count(),
+        "upload": ReadingsUpload.objects.get().state,
+        "readings": ClimateReading.objects.count(),
+        "waiting": FactChange.objects.count(),
+        "forecasts": Forecast.objects.count(),
+    }
     print(json.dumps(told))  # noqa: T201
 
 
@@ -149,7 +203,8 @@ def _live(steps: str, log: str) -> None:
 
 def main(words: list[str]) -> None:
     """Run the steps, which are separated by a plus."""
-    known = (prepare, migrate, settle, compose, send, age, show, refresh, record, forecasts, nursery)
+    writing = (prepare, migrate, settle, compose, send, age, refresh, record, furnish, ask_for_much)
+    known = (*writing, show, forecasts, much, nursery)
     steps = {step.__name__: step for step in known}
     for line in " ".join(words).split(" + "):
         name, *arguments = line.split()

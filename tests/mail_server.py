@@ -110,9 +110,9 @@ def free_port() -> int:
 
 
 @contextmanager
-def running(manners: Manners) -> Iterator[int]:
-    """Run a mail server and yield its port."""
-    port = free_port()
+def running(manners: Manners, port: int = 0) -> Iterator[int]:
+    """Run a mail server, at a port where one is named, and yield its port."""
+    port = port or free_port()
     controller = Post(Handler(manners), hostname="127.0.0.1", port=port)
     controller.start()
     try:

@@ -20,50 +20,17 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import django
-import redis
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
 django.setup()
 
 from tests import mail_server  # noqa: E402
+from tests.own_servers import OwnRedis  # noqa: E402
 from tests.stage import ROOT, Stage, staged, wait_for  # noqa: E402
 
 LEASE_SECONDS, TICK_SECONDS = 30, 2
 REDIS_RESTARTS = 3
 CELERY = ("-m", "celery", "-A")
-
-
-@dataclass
-class OwnRedis:
-    """A Redis without memory of its own: after a restart its queue is empty."""
-
-    port: int = field(default_factory=mail_server.free_port)
-    process: subprocess.Popen[bytes] | None = None
-
-    @property
-    def url(self) -> str:
-        """Address of its first database."""
-        return f"redis://127.0.0.1:{self.port}/0"
-
-    def start(self) -> None:
-        """Start it and wait until it answers."""
-        command = ["redis-server", "--port", str(self.port), "--save", "", "--appendonly", "no"]
-        self.process = subprocess.Popen(command, cwd=tempfile.mkdtemp(), stdout=subprocess.DEVNULL)
-        client = redis.Redis.from_url(self.url)
-        wait_for(lambda: _answers(client), 30)
-
-    def stop(self) -> None:
-        """Kill it, as a power cut would."""
-        assert self.process is not None
-        self.process.kill()
-        self.process.wait(20)
-
-
-def _answers(client: redis.Redis) -> bool:
-    try:
-        return bool(client.ping())
-    except redis.ConnectionError:
-        return False
 
 
 @dataclass
