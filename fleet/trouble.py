@@ -17,6 +17,8 @@ RETRY_SECONDS = 30
 FULL, AWAY, BUSY, OURS = "full", "away", "busy", "ours"
 # Class 53 of SQLSTATE is "insufficient resources", of which 53100 is the disk.
 DISK_FULL_STATE = "53100"
+# SQLite's words; and PostgreSQL's, of a new connection, which starts by writing a small file of its own.
+FULL_WORDS = ("disk is full", "No space left on device", "could not write init file")
 
 
 @dataclass(frozen=True)
@@ -31,7 +33,11 @@ class Trouble:
 @requires_csrf_token
 def failed(request: HttpRequest) -> HttpResponse:
     """Answer for an error that nobody caught, without asking the database for anything."""
-    return _answer(request, words_of(kind_of(sys.exc_info()[1]), sent=request.method == "POST"))
+    trouble = words_of(kind_of(sys.exc_info()[1]))
+    answer = _in_json(trouble) if request.path.startswith("/api/") else _as_page(trouble, request.method)
+    if trouble.status == 503:
+        answer["Retry-After"] = str(RETRY_SECONDS)
+    return answer
 
 
 def kind_of(error: BaseException | None) -> str:
@@ -52,12 +58,14 @@ def _is_full(error: BaseException) -> bool:
         return True
     if not isinstance(error, DatabaseTrouble):
         return False
-    return "disk is full" in str(error) or getattr(error.__cause__, "sqlstate", None) == DISK_FULL_STATE
+    return (
+        any(words in str(error) for words in FULL_WORDS)
+        or getattr(error.__cause__, "sqlstate", None) == DISK_FULL_STATE
+    )
 
 
-def words_of(kind: str, sent: bool) -> Trouble:
-    """Return what is said of a kind of trouble, to somebody who sent something or who only asked."""
-    not_stored = _("Nothing of what you sent was stored. Go back: your words are still in the form.")
+def words_of(kind: str) -> Trouble:
+    """Return what is said of a kind of trouble."""
     heading, said = {
         FULL: (_("The disk is full"), _("There is no room left to store anything. What was stored is safe.")),
         AWAY: (
@@ -70,15 +78,14 @@ def words_of(kind: str, sent: bool) -> Trouble:
             _("An error of the almanac itself, kept in its log. Telling whoever runs it what you did helps."),
         ),
     }[kind]
-    return Trouble(500 if kind == OURS else 503, heading, f"{said} {not_stored}" if sent else said)
+    return Trouble(500 if kind == OURS else 503, heading, said)
 
 
-def _answer(request: HttpRequest, trouble: Trouble) -> HttpResponse:
-    if request.path.startswith("/api/"):
-        answer: HttpResponse = JsonResponse({"error": trouble.said}, status=trouble.status)
-    else:
-        text = render_to_string("trouble.html", {"trouble": trouble})
-        answer = HttpResponse(text, status=trouble.status)
-    if trouble.status == 503:
-        answer["Retry-After"] = str(RETRY_SECONDS)
-    return answer
+def _in_json(trouble: Trouble) -> HttpResponse:
+    said = f"{trouble.said} {_('Nothing of this was stored.')}"
+    return JsonResponse({"error": said}, status=trouble.status)
+
+
+def _as_page(trouble: Trouble, method: str | None) -> HttpResponse:
+    text = render_to_string("trouble.html", {"trouble": trouble, "sent": method == "POST"})
+    return HttpResponse(text, status=trouble.status)

@@ -1,8 +1,8 @@
 """Take away what the almanac stands on, piece by piece, and print what came of it.
 
 Run from the repository's root: ``python -m tests.faults [--only NAME …] [--seed NUMBER]``. It needs the
-programs of PostgreSQL and Redis, starts its own of both, and mounts a small disk in memory, for which it must be
-root. It ends with 1 where anything acknowledged was lost or something did not come back by itself.
+programs of PostgreSQL and Redis, starts its own of both, and mounts a small disk in memory, for which it must
+be root. It ends with 1 where anything acknowledged was lost or something did not come back by itself.
 """
 
 from __future__ import annotations

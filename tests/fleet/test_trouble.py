@@ -51,6 +51,7 @@ def of_postgresql(kind: type[psycopg.Error]) -> OperationalError:
     [
         (OperationalError("database or disk is full"), "The disk is full"),
         (of_postgresql(psycopg.errors.DiskFull), "The disk is full"),
+        (OperationalError("connection failed: FATAL:  could not write init file"), "The disk is full"),
         (OSError(errno.ENOSPC, "No space left on device"), "The disk is full"),
         (OperationalError("connection to server failed: refused"), "The database does not answer"),
         (of_postgresql(psycopg.errors.AdminShutdown), "The database does not answer"),
