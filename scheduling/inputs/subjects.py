@@ -178,7 +178,9 @@ class Catalogue:
                 spacing_weeks=rule.spacing_weeks,
             )
             for rule in self.rules[instrument.use_class]
-            if applies(rule.service_kind.instrument_kinds, instrument.kind)
+            if applies(
+                rule.service_kind.instrument_kinds, instrument.kind, self.like.get(instrument.kind, "")
+            )
         ]
 
 
@@ -188,9 +190,12 @@ def read_catalogue(site: Site) -> Catalogue:
     return Catalogue(_rules(site), like)
 
 
-def applies(instrument_kinds: list[str], kind: str) -> bool:
-    """Return whether a service done on these kinds of instrument, none listed meaning all, is done on one."""
-    return not instrument_kinds or kind in instrument_kinds
+def applies(instrument_kinds: list[str], kind: str, behaves_like: str) -> bool:
+    """Return whether a service done on these kinds of instrument, none listed meaning all, is done on one.
+
+    A kind that the site has added gets what the known kind gets that it behaves like.
+    """
+    return not instrument_kinds or kind in instrument_kinds or behaves_like in instrument_kinds
 
 
 def _subject(

@@ -50,6 +50,17 @@ def test_a_grand_gets_every_kind_of_service_and_an_upright_no_bedding():
     ]
 
 
+def test_a_kind_that_behaves_like_a_grand_is_bedded_and_one_like_an_upright_is_not():
+    site = make_site()
+    room = make_room(site)
+    for kind, like in (("boudoir", "grand"), ("cottage", "upright")):
+        InstrumentKind.objects.create(site=site, kind=kind, behaves_like=like)
+        make_instrument(room, kind, kind)
+    bedded = {s.instrument for s in facts(site).subjects if s.service == "bedding"}
+    assert bedded == {"boudoir"}
+    assert len(facts(site).subjects) == 4 + 3
+
+
 def test_the_rules_of_the_use_class_come_along():
     site = make_site()
     make_instrument(make_room(site), use_class="concert")
