@@ -23,6 +23,7 @@ from scheduling.engine.season import (
     Requirement,
     SeasonProblem,
     SeasonResult,
+    Sharing,
     arc_costs,
     calendar_plan,
     plan_season,
@@ -39,6 +40,8 @@ WALK = (0.25, 0.004, 0.010, 0.12)
 SHARE = (1.0, 0.6, 0.8, 0.5)
 WEIGHT = (8.0, 4.0, 2.0, 1.0)
 INTERVAL = ((14, 35, 75, 150), (90, 150, 240, 365), (180, 300, 450, 700), (60, 120, 240, 400))
+# bedding and voicing are so much shorter while the action is out for the regulation [h]
+SHARED = 0.25
 SERVICES = ("tuning", "bedding", "regulation", "voicing")
 
 
@@ -109,7 +112,16 @@ def invented_season(
         else ()
     )
     hours = np.round(parts[:, None] * offered * 4) / 4
-    return SeasonProblem(tuple(jobs), weeks, names, hours, order), intervals
+    shared = (
+        tuple(
+            Sharing(kind * instruments + i, 2 * instruments + i, SHARED)
+            for i in range(instruments)
+            for kind in (1, 3)
+        )
+        if rules
+        else ()
+    )
+    return SeasonProblem(tuple(jobs), weeks, names, hours, order, sharings=shared), intervals
 
 
 def _order(instrument: int, size: int, weeks: int, out: np.ndarray) -> tuple[Requirement, ...]:

@@ -6,6 +6,7 @@ from scheduling.engine.season.direct import solve_direct, write_model
 from scheduling.engine.season.plan import plan_season
 from scheduling.engine.season.problem import Job, SeasonProblem, check_problem
 from scheduling.engine.season.rules import Requirement, recent_visit, still_in_tolerance
+from scheduling.engine.season.sharing import Sharing
 from scheduling.engine.season.solution import Outcome, PlannedVisit, PutOff, SeasonResult
 
 __all__ = [
@@ -19,6 +20,7 @@ __all__ = [
     "Reset",
     "SeasonProblem",
     "SeasonResult",
+    "Sharing",
     "arc_costs",
     "calendar_plan",
     "check_problem",

@@ -8,11 +8,13 @@ from numpy.typing import NDArray
 
 from scheduling.engine.season.capacity import SLACK_HOURS
 from scheduling.engine.season.costs import service_days
-from scheduling.engine.season.packing import pack
+from scheduling.engine.season.packing import Packer
 from scheduling.engine.season.paths import PathTable
 from scheduling.engine.season.pricing import rule_tables
 from scheduling.engine.season.problem import SeasonProblem, check_problem
 from scheduling.engine.season.relaxation import last_visit
+from scheduling.engine.season.result import planned_visits
+from scheduling.engine.season.sharing import Savings
 from scheduling.engine.season.solution import PlannedVisit
 
 Floats = NDArray[np.float64]
@@ -117,6 +119,15 @@ class _Calendar:
         self.interval = np.array([interval.days for interval in intervals])
         self.ratio = np.array([interval.weight for interval in intervals]) / np.maximum(self.hours, 1e-9)
         self.able = [problem.eligible(index) for index in range(len(problem.jobs))]
+        self.savings = Savings(len(problem.jobs), problem.sharings)
+        self.least = self.hours.copy()
+        for jobs in self.savings.members:
+            for one in jobs:
+                self.least[one] -= self.savings.beside(one, [other for other in jobs if other != one])
+        can = np.zeros((len(problem.jobs), len(problem.people)), dtype=bool)
+        for index, people in enumerate(self.able):
+            can[index, list(people)] = True
+        self.packer = Packer(can, self.hours, self.savings)
         self.held = np.zeros((len(problem.jobs), weeks), dtype=bool)
         self.open = np.ones((len(problem.jobs), weeks), dtype=bool)
         self.dated = np.full((len(problem.jobs), weeks), -np.inf)
@@ -143,12 +154,11 @@ class _Calendar:
             order = due[np.argsort(-(overdue * favour)[due], kind="stable")]
             run.week(week, order)
         cost = float(self.paths.cost(np.arange(len(run.visits)), run.visits).sum())
-        jobs, weeks = np.nonzero(run.visits)
-        planned = tuple(
-            PlannedVisit(int(job), int(week) + 1, int(run.person[job, week]))
-            for job, week in zip(jobs, weeks, strict=True)
-        )
-        return CalendarResult(cost, planned, self.hours @ run.visits, scale, exponent)
+        planned = planned_visits(self.savings, self.hours, run.visits, run.person)
+        used = np.zeros(self.problem.weeks)
+        for visit in planned:
+            used[visit.week - 1] += visit.hours
+        return CalendarResult(cost, planned, used, scale, exponent)
 
 
 class _Run:
@@ -166,8 +176,8 @@ class _Run:
         calendar = self.calendar
         self.hours = self.left[:, week].tolist()
         self._serve_held(week)
-        shortest = float(calendar.hours.min(initial=np.inf))
-        lengths = calendar.hours.tolist()
+        shortest = float(calendar.least.min(initial=np.inf))
+        lengths = calendar.least.tolist()
         for job in order.tolist():
             if max(self.hours) < shortest - SLACK_HOURS:
                 break
@@ -176,11 +186,8 @@ class _Run:
 
     def _serve_held(self, week: int) -> None:
         calendar, held = self.calendar, np.flatnonzero(self.calendar.held[:, week])
-        able = np.zeros((len(held), len(self.hours)), dtype=bool)
-        for row, job in enumerate(held):
-            able[row, list(calendar.able[job])] = True
         must = np.ones(len(held), dtype=bool)
-        people, left = pack(able, calendar.hours[held], self.left[:, week], must)
+        people, left = calendar.packer.pack(held, self.left[:, week], must)
         if (people < 0).any():
             names = ", ".join(calendar.problem.jobs[job].label for job in held)
             raise ValueError(f"held visits of week {week + 1} do not fit into its hours: {names}")
@@ -189,15 +196,30 @@ class _Run:
         self.hours = left.tolist()
 
     def _serve(self, job: int, week: int) -> bool:
-        length = self.calendar.problem.jobs[job].hours
-        fitting = [p for p in self.calendar.able[job] if self.hours[p] >= length - SLACK_HOURS]
+        fitting = [
+            (length, self.hours[person], person)
+            for person, length in self._lengths(job, week)
+            if self.hours[person] >= length - SLACK_HOURS
+        ]
         if not fitting:
             return False
-        person = min(fitting, key=self.hours.__getitem__)
+        length, _, person = min(fitting)
         self.hours[person] -= length
         self.visits[job, week], self.person[job, week] = True, person
         self.last_day[job] = self.calendar.days[week]
         return True
+
+    def _lengths(self, job: int, week: int) -> list[tuple[int, float]]:
+        """Who can serve a job, with the hours that it adds to their week beside what they do there."""
+        calendar, whole = self.calendar, float(self.calendar.hours[job])
+        group = int(calendar.savings.group[job])
+        if group < 0:
+            return [(person, whole) for person in calendar.able[job]]
+        made = calendar.savings.outings(calendar.savings.members[group], self.person[:, week])
+        return [
+            (person, whole - calendar.savings.beside(job, made.get(person, [])))
+            for person in calendar.able[job]
+        ]
 
     def _clear(self, job: int, week: int) -> bool:
         """Whether spacing and order rules let the job be served, once what it waits for is served too."""

@@ -143,24 +143,55 @@ def _programme(
     visits = sparse.csr_matrix(
         (np.ones(len(path)), (kind * weeks + week, path)), (len(kinds.hours) * weeks, len(free))
     )
-    hours = hour_rows(pricing.problem, kinds, visits, made)
+    bundle, when = _bundles(pricing, candidates)
+    hours = hour_rows(pricing.problem, kinds, pricing.bundling.columns(bundle, when, visits), made)
     order, limit = _order_rows(pricing, candidates, free, settled)
-    counts = hours.counts_part.shape[1]
+    linked, taken, there = _link_rows(pricing, candidates, (free, settled), bundle, when)
     matrix = sparse.bmat(
         [
-            [pick, sparse.csr_matrix((pick.shape[0], counts))],
-            [hours.visits_part, hours.counts_part],
-            [order, sparse.csr_matrix((order.shape[0], counts))],
+            [pick, None, None],
+            [hours.visits_part[:, : len(free)], hours.visits_part[:, len(free) :], hours.counts_part],
+            [order, None, None],
+            [linked, taken, None],
         ],
         format="csc",
     )
-    lower = np.concatenate([np.ones(len(jobs)), hours.lower, np.full(len(limit), -np.inf)])
-    upper = np.concatenate([np.ones(len(jobs)), hours.upper, limit])
-    cost = np.concatenate([candidates.cost[free], np.zeros(counts)])
-    most = np.concatenate([np.ones(len(free)), np.full(counts, np.inf)])
+    counts, few = hours.counts_part.shape[1], len(limit) + len(there)
+    lower = np.concatenate([np.ones(len(jobs)), hours.lower, np.full(few, -np.inf)])
+    upper = np.concatenate([np.ones(len(jobs)), hours.upper, limit, there])
+    cost = np.concatenate([candidates.cost[free], np.zeros(len(bundle) + counts)])
+    most = np.concatenate([np.ones(len(free) + len(bundle)), np.full(counts, np.inf)])
     offset = float(candidates.cost[settled].sum())
     whole = np.ones(len(most), dtype=bool)
     return IntegerProgramme(cost, matrix, lower, upper, most, whole, offset)
+
+
+def _bundles(pricing: Pricing, candidates: Candidates) -> tuple[Ints, Ints]:
+    """Bundles and weeks (from 0) in which candidates of every job make their visits."""
+    some = np.zeros((pricing.table.size + 1, pricing.problem.weeks), dtype=bool)
+    np.logical_or.at(some, candidates.job, candidates.visits)
+    some[-1] = True
+    bundling = pricing.bundling
+    bundle, week = np.nonzero(bundling.possible & some[bundling.member].all(axis=1))
+    return bundle, week
+
+
+def _link_rows(
+    pricing: Pricing, candidates: Candidates, parts: tuple[Ints, Ints], bundle: Ints, when: Ints
+) -> tuple[sparse.csr_matrix, sparse.csr_matrix, Floats]:
+    """Bundles that take a visit less candidates that make it, and 1 where it is made anyway."""
+    (free, settled), weeks = parts, pricing.problem.weeks
+    jobs, week, taken = pricing.bundling.links(bundle, when)
+    row = np.full(pricing.table.size * weeks, -1, dtype=np.int64)
+    row[jobs * weeks + week] = np.arange(len(jobs))
+    path, day = np.nonzero(candidates.visits[free])
+    place = row[candidates.job[free[path]] * weeks + day]
+    keep = place >= 0
+    shape = (len(jobs), len(free))
+    linked = sparse.csr_matrix((-np.ones(int(keep.sum())), (place[keep], path[keep])), shape)
+    there = np.zeros(pricing.team.shape)
+    there[candidates.job[settled]] = candidates.visits[settled]
+    return linked, taken, there[jobs, week]
 
 
 def _order_rows(

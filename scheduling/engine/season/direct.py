@@ -56,8 +56,10 @@ def write_model(problem: SeasonProblem, path: Path) -> None:
     Notes
     -----
     Columns ``go_<number>.<service>.<instrument>_<node>_<node>`` are arcs; ``by_k<kind>_p<person>_w<week>``
-    count visits of one kind (length and people able) by person. Rows ``path_``, ``visits_``, ``hours_`` and
-    ``order_`` are the flow of each job, visits by kind, hours by person and week, and the order rules.
+    count visits of one kind (length and people able) by person; ``share_<number>_<number>_w<week>`` says that
+    these visits are made together and take the hours of that. Rows ``path_``, ``visits_``, ``hours_``,
+    ``order_`` and ``share_`` are the flow of each job, visits by kind, hours by person and week, the order
+    rules, and that only visits which are made can share hours.
     """
     model, _ = _whole_model(problem)
     programme = model.programme.model()

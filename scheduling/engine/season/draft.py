@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scheduling.engine.season.capacity import SLACK_HOURS
-from scheduling.engine.season.packing import pack
+from scheduling.engine.season.packing import Packer
 from scheduling.engine.season.pricing import Pricing
 from scheduling.engine.season.relaxation import last_visit
 
@@ -43,6 +43,7 @@ class Draft:
         self.left = problem.hours.astype(float).copy()
         self.offered = problem.hours.astype(float)
         self.able = pricing.kinds.able[pricing.kinds.of_job]
+        self.packer = Packer(self.able, pricing.hours, pricing.savings)
         self.held = held_visits(pricing)
         self.rules_of = _rules_by_job(pricing)
         self.set_visits(self.held, np.zeros(size))
@@ -78,9 +79,7 @@ class Draft:
             jobs = np.flatnonzero(wanted[:, week])
             rank = np.lexsort((-self.pricing.hours[jobs], -order[jobs, week], ~self.held[jobs, week]))
             ranked = jobs[rank]
-            people, left = pack(
-                self.able[ranked], self.pricing.hours[ranked], self.offered[:, week], self.held[ranked, week]
-            )
+            people, left = self.packer.pack(ranked, self.offered[:, week], self.held[ranked, week])
             self.person[:, week] = -1
             self.person[ranked, week] = people
             self.left[:, week] = left
@@ -139,8 +138,7 @@ class Draft:
         before = self.visits[job].copy()
         people, left = self.person[job].copy(), self.left.copy()
         for week in np.flatnonzero(before & ~visits):
-            self.left[self.person[job, week], week] += self.pricing.hours[job]
-            self.person[job, week] = -1
+            self._give_back(job, int(week))
         if all(self._take(job, int(week)) for week in np.flatnonzero(visits & ~before)):
             self.visits[job] = visits
             return True
@@ -148,10 +146,16 @@ class Draft:
         return False
 
     def room_for(self) -> Bools:
-        """Whether somebody has the hours for a visit (or makes it already), shape (n, W)."""
+        """Whether somebody has the hours for a visit (or makes it already), shape (n, W).
+
+        Hours shared with visits that are planned already are taken off, whoever makes those.
+        """
         room = np.asarray(self.person >= 0)
+        lengths = np.broadcast_to(self.pricing.hours[:, None], room.shape)
+        if len(self.pricing.bundling):
+            lengths = lengths - self.pricing.bundling.beside(self.visits)
         for person in range(len(self.left)):
-            enough = self.left[person][None, :] >= self.pricing.hours[:, None] - SLACK_HOURS
+            enough = self.left[person][None, :] >= lengths - SLACK_HOURS
             room |= enough & self.able[:, person, None]
         return room
 
@@ -166,20 +170,44 @@ class Draft:
             for job, week in {
                 (int(j), int(w)) for j, w in zip(self.pricing.rule_job[rules], weeks, strict=True)
             }:
-                self.left[self.person[job, week], week] += self.pricing.hours[job]
-                self.person[job, week] = -1
+                self._give_back(job, week)
                 self.visits[job, week] = False
 
     def _take(self, job: int, week: int) -> bool:
-        """Give the visit to the able person with the least hours that suffice."""
-        left = np.where(self.able[job], self.left[:, week], -1.0)
-        enough = left >= self.pricing.hours[job] - SLACK_HOURS
+        """Give the visit to whom it takes least, of those to the one with the least hours that suffice."""
+        lengths = self._lengths(job, week)
+        left = np.where(self.able[job], self.left[:, week] - lengths, -1.0)
+        enough = left >= -SLACK_HOURS
         if not enough.any():
             return False
+        enough &= lengths <= lengths[enough].min() + SLACK_HOURS
         person = int(np.where(enough, left, np.inf).argmin())
-        self.left[person, week] -= self.pricing.hours[job]
+        self.left[person, week] -= lengths[person]
         self.person[job, week] = person
         return True
+
+    def _give_back(self, job: int, week: int) -> None:
+        """Take the visit from its person, with the hours it takes beside their others."""
+        person = int(self.person[job, week])
+        self.person[job, week] = -1
+        self.left[person, week] += self._lengths(job, week)[person]
+
+    def _lengths(self, job: int, week: int) -> Floats:
+        """Hours that a visit adds to each person's week, those shared with their other visits taken off."""
+        lengths = np.full(len(self.left), self.pricing.hours[job])
+        savings = self.pricing.savings
+        if savings.group[job] >= 0:
+            others = [other for other in savings.members[savings.group[job]] if other != job]
+            for person, made in savings.outings(others, self.person[:, week]).items():
+                lengths[person] -= savings.beside(job, made)
+        return lengths
+
+    def shared_price(self, price: Floats) -> Floats:
+        """What each visit is spared of its price by hours shared with visits that are planned, (n, W)."""
+        if not len(self.pricing.bundling):
+            return np.zeros_like(price)
+        spared = self.pricing.bundling.beside(self.visits) / self.pricing.hours[:, None]
+        return np.asarray(np.maximum(price, 0.0) * spared)
 
     def _breaks_rules(self, job: int) -> bool:
         rules = self.rules_of.get(job)
@@ -230,7 +258,7 @@ def improve(draft: Draft, price: Floats, seconds_left: Callable[[], float]) -> N
         for _ in range(ROUNDS):
             if seconds_left() <= 0:
                 return
-            charged = share * price
+            charged = share * (price - draft.shared_price(price))
             value, visits = draft.pricing.table.best(np.where(draft.room_for(), charged, np.inf))
             gain = draft.job_cost() + (charged * draft.visits).sum(axis=1) - value
             better = np.flatnonzero(gain > 1e-9 * (1 + np.abs(value)))

@@ -40,7 +40,8 @@ def close_gap(
     Notes
     -----
     Reduced-cost fixing: a plan through an arc costs at least the bound plus the arc's reduced cost at the
-    bound's prices, so arcs whose reduced cost exceeds the gap are in no better plan. What solving an arc's
+    bound's prices (what visits earn by sharing hours among them), so arcs whose reduced cost exceeds the gap
+    are in no better plan. What solving an arc's
     own group as a whole added to the bound cannot be counted a second time.
     """
     cost = draft.cost()

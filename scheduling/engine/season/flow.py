@@ -1,7 +1,7 @@
 """The season as one network-flow integer programme: every arc a variable, every rule a row."""
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,10 +28,12 @@ class Arcs:
 
 @dataclass(frozen=True)
 class FlowModel:
-    """The programme, its arcs (the first variables), its counts of visits by person, and names."""
+    """The programme: arcs (the first variables), then bundles by week, then counts of visits; and names."""
 
     programme: IntegerProgramme
     arcs: Arcs
+    bundle: Ints
+    bundle_week: Ints
     hours: HourRows
     rows: tuple[str, ...]
     columns: tuple[str, ...]
@@ -59,14 +61,17 @@ def all_arcs(pricing: Pricing, most: Floats | None = None, reduced: list[Floats]
     return Arcs(np.concatenate(jobs), np.concatenate(starts), np.concatenate(ends), np.concatenate(costs))
 
 
-def flow_model(pricing: Pricing, arcs: Arcs, names: bool = False) -> FlowModel:
+def flow_model(pricing: Pricing, arcs: Arcs, names: bool = False, reward: Floats | None = None) -> FlowModel:
     """Build the programme: one unit of flow per job, hours per person and week, order rules.
+
+    ``reward`` (m, W) [weighted d] is what each bundle saves where the hours are paid for instead of limited.
 
     Notes
     -----
     path:  for each job, one arc leaves node 0; at each week's node arcs in = arcs out.
     hours: see ``hour_rows``.
     order: visits of the conditional job in week w <= arcs of the deciding job that pass week w and allow it.
+    share: bundles that take a visit in week w <= arcs of its job that end there.
     """
     problem, weeks = pricing.problem, pricing.problem.weeks
     flow, supply, flow_names = _flow_rows(arcs, len(problem.jobs), weeks)
@@ -75,30 +80,61 @@ def flow_model(pricing: Pricing, arcs: Arcs, names: bool = False) -> FlowModel:
     kind = pricing.kinds.of_job[arcs.job[chosen]]
     shape = (len(pricing.kinds.hours) * weeks, len(arcs.job))
     made = sparse.csr_matrix((np.ones(len(chosen)), (kind * weeks + week, chosen)), shape)
-    hours = hour_rows(problem, pricing.kinds, made)
+    bundle, bundle_week = _bundles(pricing, arcs, reward)
+    hours = hour_rows(problem, pricing.kinds, pricing.bundling.columns(bundle, bundle_week, made))
     order, order_names = _order_rows(pricing, arcs)
-    counts = hours.counts_part.shape[1]
+    linked, taken, link_names = _link_rows(pricing, arcs, bundle, bundle_week)
+    split = len(arcs.job)
     matrix = sparse.bmat(
         [
-            [flow, sparse.csr_matrix((flow.shape[0], counts))],
-            [hours.visits_part, hours.counts_part],
-            [order, sparse.csr_matrix((order.shape[0], counts))],
+            [flow, None, None],
+            [hours.visits_part[:, :split], hours.visits_part[:, split:], hours.counts_part],
+            [order, None, None],
+            [linked, taken, None],
         ],
         format="csc",
     )
-    lower = np.concatenate([supply, hours.lower, np.full(order.shape[0], -np.inf)])
-    upper = np.concatenate([supply, hours.upper, np.zeros(order.shape[0])])
-    most = np.concatenate([np.ones(len(arcs.job)), np.full(counts, np.inf)])
+    counts, few = hours.counts_part.shape[1], order.shape[0] + linked.shape[0]
+    saved = np.zeros(len(bundle)) if reward is None else reward[bundle, bundle_week]
+    most = np.concatenate([np.ones(split + len(bundle)), np.full(counts, np.inf)])
     programme = IntegerProgramme(
-        np.concatenate([arcs.cost, np.zeros(counts)]),
+        np.concatenate([arcs.cost, -saved, np.zeros(counts)]),
         matrix,
-        lower,
-        upper,
+        np.concatenate([supply, hours.lower, np.full(few, -np.inf)]),
+        np.concatenate([supply, hours.upper, np.zeros(few)]),
         most,
         np.ones(len(most), dtype=bool),
     )
-    rows = tuple(flow_names + list(hours.names) + order_names) if names else ()
-    return FlowModel(programme, arcs, hours, rows, _column_names(pricing, arcs, hours) if names else ())
+    model = FlowModel(programme, arcs, bundle, bundle_week, hours, (), ())
+    if not names:
+        return model
+    rows = (*flow_names, *hours.names, *order_names, *link_names)
+    return replace(model, rows=rows, columns=_column_names(pricing, model))
+
+
+def _bundles(pricing: Pricing, arcs: Arcs, reward: Floats | None) -> tuple[Ints, Ints]:
+    """Bundles and weeks (from 0) in which arcs of every job end."""
+    weeks = pricing.problem.weeks
+    ending = np.zeros((pricing.table.size + 1, weeks + 2), dtype=bool)
+    ending[arcs.job, arcs.end] = True
+    ending[-1] = True
+    bundling = pricing.bundling
+    there = bundling.possible & ending[:, 1:-1][bundling.member].all(axis=1)
+    bundle, week = np.nonzero(there if reward is None else there & (reward > 0))
+    return bundle, week
+
+
+def _link_rows(
+    pricing: Pricing, arcs: Arcs, bundle: Ints, week: Ints
+) -> tuple[sparse.csr_matrix, sparse.csr_matrix, list[str]]:
+    """Bundles that take a visit less the arcs that end in it."""
+    jobs, when, taken = pricing.bundling.links(bundle, week)
+    row = np.full((pricing.table.size, pricing.problem.weeks + 2), -1, dtype=np.int64)
+    row[jobs, when + 1] = np.arange(len(jobs))
+    place = row[arcs.job, arcs.end]
+    arc = np.flatnonzero(place >= 0)
+    linked = sparse.csr_matrix((-np.ones(len(arc)), (place[arc], arc)), (len(jobs), len(arcs.job)))
+    return linked, taken, [f"share_{job + 1}_w{day + 1:02d}" for job, day in zip(jobs, when, strict=True)]
 
 
 def _flow_rows(arcs: Arcs, size: int, weeks: int) -> tuple[sparse.csr_matrix, Floats, list[str]]:
@@ -142,9 +178,9 @@ def _order_rows(pricing: Pricing, arcs: Arcs) -> tuple[sparse.csr_matrix, list[s
     return sparse.csr_matrix(entries, (len(names), len(arcs.job))), names
 
 
-def _column_names(pricing: Pricing, arcs: Arcs, hours: HourRows) -> tuple[str, ...]:
-    """Job and the two nodes an arc joins; kind of visit, person and week of a count."""
-    labels = job_labels(pricing)
+def _column_names(pricing: Pricing, model: FlowModel) -> tuple[str, ...]:
+    """Job and the two nodes an arc joins; jobs and week of a bundle; kind, person and week of a count."""
+    labels, arcs, hours = job_labels(pricing), model.arcs, model.hours
     nodes = ["start", *(f"w{week:02d}" for week in range(1, pricing.problem.weeks + 1)), "end"]
     paths = [
         f"go_{labels[job]}_{nodes[start]}_{nodes[end]}"
@@ -154,7 +190,12 @@ def _column_names(pricing: Pricing, arcs: Arcs, hours: HourRows) -> tuple[str, .
         f"by_k{kind + 1}_p{person + 1}_w{week + 1:02d}"
         for kind, person, week in zip(hours.kind, hours.person, hours.week, strict=True)
     ]
-    return tuple(paths + counts)
+    member = pricing.bundling.member
+    together = [
+        "_".join(["share", *(str(job + 1) for job in member[number] if job >= 0), f"w{week + 1:02d}"])
+        for number, week in zip(model.bundle, model.bundle_week, strict=True)
+    ]
+    return tuple(paths + together + counts)
 
 
 def job_labels(pricing: Pricing) -> list[str]:

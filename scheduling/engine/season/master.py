@@ -18,8 +18,8 @@ class Master:
     """Choose one column per block so that the hours of every team and pool suffice.
 
     Rows, in this order: one per block (its columns sum to 1); one per team (hours of visits minus hours
-    drawn from pools <= 0); one per pool (hours drawn <= hours there are); then order rules (<= 0), added
-    when violated.
+    drawn from pools <= 0); one per pool (hours drawn <= hours there are); then further rows (<= 0), added
+    when violated: order rules, and bundles against the visits that they take.
 
     Parameters
     ----------
@@ -31,14 +31,14 @@ class Master:
         self.blocks, self.pools = blocks, pools
         self.team_row = blocks
         self.pool_row = blocks + pools.teams
-        self.rule_row = self.pool_row + len(pools.hours)
+        self.extra_row = self.pool_row + len(pools.hours)
         self.solver = QuietSolver()
         self.weights = np.zeros(0)
         self.solver.setOptionValue("presolve", "off")
-        lower = np.full(self.rule_row, -highspy.kHighsInf)
+        lower = np.full(self.extra_row, -highspy.kHighsInf)
         lower[:blocks] = 1.0
         upper = np.concatenate([np.ones(blocks), np.zeros(pools.teams), pools.hours])
-        self.solver.addRows(self.rule_row, lower, upper, 0, _NO_INTS, _NO_INTS, _NO_FLOATS)
+        self.solver.addRows(self.extra_row, lower, upper, 0, _NO_INTS, _NO_INTS, _NO_FLOATS)
         self._add_supplies()
 
     def add_columns(self, cost: Floats, starts: Ints, rows: Ints, values: Floats) -> None:
@@ -55,8 +55,8 @@ class Master:
             values,
         )
 
-    def add_rules(self, starts: Ints, columns: Ints, values: Floats) -> None:
-        """Add rows ``sum <= 0`` over path columns, numbered in the order they were added."""
+    def add_rows(self, starts: Ints, columns: Ints, values: Floats) -> None:
+        """Add rows ``sum <= 0`` over columns numbered in the order they were added."""
         count = len(starts) - 1
         self.solver.addRows(
             count,
@@ -92,12 +92,11 @@ class Master:
     @property
     def pool_price(self) -> Floats:
         """Price of an hour in each pool [weighted d per h], never negative."""
-        return np.asarray(np.maximum(0.0, -self.duals[self.pool_row : self.rule_row]))
+        return np.asarray(np.maximum(0.0, -self.duals[self.pool_row : self.extra_row]))
 
-    @property
-    def rule_price(self) -> Floats:
-        """Price of each order row [weighted d], never negative."""
-        return np.asarray(np.maximum(0.0, -self.duals[self.rule_row :]))
+    def extra_price(self, rows: Ints) -> Floats:
+        """Price of further rows [weighted d], never negative."""
+        return np.asarray(np.maximum(0.0, -self.duals[self.extra_row + rows]))
 
     def _add_supplies(self) -> None:
         links = self.pools.links

@@ -45,7 +45,9 @@ def plan_season(
     solved as a whole at the final prices; the bound stays valid with any part of them.
 
     Bedding shifts key dip, but the kinds are priced apart. Hours shared because an action is out anyway are
-    not credited, since that would break the bound.
+    credited inside the relaxation: a bundle of visits is a column of its own, at most as many as each of its
+    visits, and the prices of these rows are what the visits are paid for it. The bound holds at any such
+    prices.
 
     References
     ----------

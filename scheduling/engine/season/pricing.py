@@ -1,10 +1,11 @@
 """Prices of hours and order rules, the best paths under them, and the lower bound they prove."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from scheduling.engine.season.bundling import Bundling
 from scheduling.engine.season.capacity import Kinds, Pools
 from scheduling.engine.season.paths import ArcChange, PathTable
 from scheduling.engine.season.problem import SeasonProblem
@@ -16,16 +17,19 @@ Ints = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Prices:
-    """Price of an hour in each pool [weighted d per h] and of each rule and week (R, W) [weighted d]."""
+    """Price of an hour in each pool [weighted d per h] and of each rule and week (R, W) [weighted d].
+
+    ``earned`` (n, W) [weighted d] is what each visit is paid for the hours that it lets a bundle save.
+    """
 
     pool: Floats
     rule: Floats
+    earned: Floats
 
     def towards(self, other: "Prices", share: float) -> "Prices":
         """A mixture, ``share`` of the other."""
-        return Prices(
-            (1 - share) * self.pool + share * other.pool, (1 - share) * self.rule + share * other.rule
-        )
+        pairs = ((self.pool, other.pool), (self.rule, other.rule), (self.earned, other.earned))
+        return Prices(*((1 - share) * mine + share * theirs for mine, theirs in pairs))
 
 
 @dataclass(frozen=True)
@@ -51,9 +55,11 @@ class Pricing:
 
     def __init__(self, problem: SeasonProblem, kinds: Kinds, pools: Pools, with_moves: bool = True) -> None:
         self.problem, self.kinds, self.pools = problem, kinds, pools
+        self.savings = kinds.savings
         self.hours = kinds.hours[kinds.of_job] if len(kinds.of_job) else np.zeros(0)
         self.team = pools.team_of[kinds.of_job]
         self.possible = possible_weeks(problem, self.team)
+        self.bundling = Bundling(kinds, pools, self.possible)
         self.table = PathTable(problem, self.possible, with_moves)
         self.rule_job = np.array([rule.job for rule in problem.rules], dtype=np.int64)
         self.rule_on = np.array([rule.on for rule in problem.rules], dtype=np.int64)
@@ -61,7 +67,9 @@ class Pricing:
 
     def no_prices(self) -> Prices:
         """Everything for nothing."""
-        return Prices(np.zeros(len(self.pools.hours)), np.zeros((len(self.rule_job), self.problem.weeks)))
+        weeks = self.problem.weeks
+        rule, earned = np.zeros((len(self.rule_job), weeks)), np.zeros((self.table.size, weeks))
+        return Prices(np.zeros(len(self.pools.hours)), rule, earned)
 
     def visit_price(self, prices: Prices) -> Floats:
         """Price of a visit of each job in each week, shape (n, W) [weighted d]."""
@@ -69,7 +77,7 @@ class Pricing:
         price = self.hours[:, None] * team_price[self.team]
         if len(self.rule_job):
             np.add.at(price, self.rule_job, prices.rule)
-        return np.asarray(price, dtype=np.float64)
+        return np.asarray(price - prices.earned, dtype=np.float64)
 
     def arc_change(self, prices: Prices) -> ArcChange | None:
         """What the arcs of deciding jobs earn by allowing visits of others."""
@@ -89,10 +97,32 @@ class Pricing:
 
         Notes
         -----
-        Lagrangian relaxation: for any prices >= 0 the bound is at most the cost of every feasible plan.
+        Lagrangian relaxation: for any prices >= 0 the bound is at most the cost of every feasible plan. A
+        bundle that saves more than its visits are paid lowers the bound by the rest in every week.
         """
         value, visits = self.table.best(self.visit_price(prices), self.arc_change(prices))
-        return Answer(float(value.sum() - prices.pool @ self.pools.hours), value, visits)
+        unpaid = float(self.bundling.unpaid(prices.pool, prices.earned).sum())
+        return Answer(float(value.sum() - prices.pool @ self.pools.hours - unpaid), value, visits)
+
+    def slack(self, prices: Prices) -> Floats:
+        """By how much a path through each visit costs more than its job's best, shape (n, W) [weighted d]."""
+        price, change = self.visit_price(prices), self.arc_change(prices)
+        forward, backward = self.table.forward(price, change), self.table.backward(price, change)
+        return np.asarray(forward[:, 1:-1] + backward[:, 1:-1] - forward[:, -1:])
+
+    def with_earnings(self, prices: Prices, slack: Floats, settled: Bools) -> Prices:
+        """The prices with earnings at which no bundle saves more than its visits are paid.
+
+        Parameters
+        ----------
+        prices : Prices
+        slack : ndarray, shape (n, W)
+            As from `slack` at these prices without earnings, or at prices near them; it steers who is paid.
+        settled : ndarray of bool, shape (n, W)
+            Where the earnings given stand; elsewhere they are chosen anew.
+        """
+        earned = np.where(settled, prices.earned, 0.0)
+        return replace(prices, earned=self.bundling.pay(prices.pool, earned, slack, settled))
 
 
 def possible_weeks(problem: SeasonProblem, team: Ints) -> Bools:

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scheduling.engine.season.rules import Requirement
+from scheduling.engine.season.sharing import MOST_TOGETHER, Savings, Sharing
 
 Floats = NDArray[np.float64]
 
@@ -76,6 +77,8 @@ class SeasonProblem:
     moving_price : float
         Weighted days [d] that leaving one visit of the plan being replaced must save. It steers the choice
         and is no part of the cost of a plan.
+    sharings : tuple of Sharing
+        Hours saved by visits that one person makes in one week because the action is out anyway.
     """
 
     jobs: tuple[Job, ...]
@@ -84,6 +87,7 @@ class SeasonProblem:
     hours: Floats
     rules: tuple[Requirement, ...] = ()
     moving_price: float = 0.0
+    sharings: tuple[Sharing, ...] = ()
 
     def eligible(self, job: int) -> tuple[int, ...]:
         """Indices of the people who can do a job."""
@@ -104,6 +108,7 @@ def check_problem(problem: SeasonProblem) -> None:
         _check_job(problem, index)
     for rule in problem.rules:
         _check_rule(problem, rule)
+    _check_sharings(problem)
 
 
 def _check_hours(problem: SeasonProblem) -> None:
@@ -178,3 +183,35 @@ def _check_rule(problem: SeasonProblem, rule: Requirement) -> None:
         raise ValueError(f"rule {rule.name!r}: {problem.jobs[rule.job].label} cannot wait for itself")
     if rule.allowed.shape != shape:
         raise ValueError(f"rule {rule.name!r}: table is {rule.allowed.shape}, expected {shape}")
+
+
+def _check_sharings(problem: SeasonProblem) -> None:
+    known: set[tuple[int, int]] = set()
+    for one in problem.sharings:
+        pair = (one.job, one.beside)
+        if not all(0 <= index < len(problem.jobs) for index in pair):
+            raise ValueError(f"shared hours speak of jobs {pair}, there are {len(problem.jobs)}")
+        job, beside = (problem.jobs[index] for index in pair)
+        words = f"{job.label} beside {beside.label}"
+        if job.instrument != beside.instrument or one.job == one.beside:
+            raise ValueError(f"{words}: only two services of one instrument share hours")
+        if pair in known or pair[::-1] in known:
+            raise ValueError(f"{words}: what they share is given twice")
+        if not 0 < one.hours < min(job.hours, beside.hours):
+            raise ValueError(f"{words} saves {one.hours} h, expected more than 0 and less than either visit")
+        known.add(pair)
+    savings = Savings(len(problem.jobs), problem.sharings)
+    for jobs in savings.members:
+        _check_group(problem, savings, jobs)
+
+
+def _check_group(problem: SeasonProblem, savings: Savings, jobs: list[int]) -> None:
+    instrument = problem.jobs[jobs[0]].instrument
+    if len(jobs) > MOST_TOGETHER:
+        raise ValueError(
+            f"{len(jobs)} services of {instrument} share hours, expected at most {MOST_TOGETHER}"
+        )
+    for job in jobs:
+        others = [other for other in jobs if other != job]
+        if savings.beside(job, others) >= problem.jobs[job].hours:
+            raise ValueError(f"{problem.jobs[job].label} would take no time beside all that shares its hours")

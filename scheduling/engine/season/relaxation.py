@@ -1,7 +1,7 @@
 """Column generation: the prices that prove the lower bound, and the paths a good plan is made of."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,8 @@ RULE_JOBS = 8000
 """Jobs up to which order rules enter the master programme; a bound without them is still a bound."""
 RULES_PER_ROUND = 200
 """Most order rules whose rows are added at a time."""
+BUNDLES_PER_ROUND = 300
+"""Most bundles whose weeks are opened at a time."""
 TOLERANCE = 1e-7
 
 
@@ -67,8 +69,13 @@ class Relaxation:
         self.paths: list[Bools] = []
         self.column_of: list[Ints] = []
         self.columns = 0
-        self.rows_rule = np.zeros(0, dtype=np.int64)
-        self.rows_week = np.zeros(0, dtype=np.int64)
+        self.with_bundles = single and len(pricing.bundling) > 0
+        none = np.zeros(0, dtype=np.int64)
+        # rows below the pools, in the order they came: order rules by week, and visits that bundles take
+        self.rows_rule, self.rows_week, self.rows_rule_at = none, none, none
+        self.links_job, self.links_week, self.links_at = none, none, none
+        self.opened = np.zeros((size, pricing.problem.weeks), dtype=bool)
+        self.slack: Floats | None = None
 
     def run(self, start: Prices, known: list[Bools], target: float) -> Relaxed:
         """Improve the bound until it is within ``target`` of the linear programme, or time is up.
@@ -84,6 +91,7 @@ class Relaxation:
         """
         for visits in known:
             self._add(visits, None)
+        start = self._with_earnings(start)
         best = (self.pricing.answer(start), start)
         self._add(best[0].visits, None)
         value = np.inf
@@ -91,7 +99,9 @@ class Relaxation:
             value = self.master.objective
             best, added = self._improve(best)
             done = value - best[0].bound <= target * abs(value) + 1e-9
-            if (done or not added) and not self._separate():
+            if not (done or not added) or self._separate():
+                continue
+            if done or not self._open():
                 break
         return Relaxed(best[0].bound, best[1], best[0], self._likely(), value, self.paths)
 
@@ -108,22 +118,39 @@ class Relaxation:
 
     def _improve(self, best: tuple[Answer, Prices]) -> tuple[tuple[Answer, Prices], int]:
         """Price out once: near the best prices first, at the master's own where that brings no column."""
-        current = Prices(self.master.pool_price, self._rule_prices())
+        current = Prices(self.master.pool_price, self._rule_prices(), self._earnings())
         added = 0
         for share in (1 - self.smoothing, 1.0):
-            prices = best[1].towards(current, share)
+            prices = self._with_earnings(best[1].towards(current, share))
             answer = self.pricing.answer(prices)
+            self.asked = (answer, prices)
             if answer.bound > best[0].bound:
                 best = (answer, prices)
+            else:
+                self.slack = None
             added = self._add(answer.visits, self.master.duals)
             if added:
                 break
         return best, added
 
+    def _with_earnings(self, prices: Prices) -> Prices:
+        """Earnings chosen where bundles are not in the master; the slack of earlier prices serves a while."""
+        if not len(self.pricing.bundling):
+            return prices
+        if self.slack is None:
+            bare = np.where(self.opened, prices.earned, 0.0)
+            self.slack = self.pricing.slack(replace(prices, earned=bare))
+        return self.pricing.with_earnings(prices, self.slack, self.opened)
+
     def _rule_prices(self) -> Floats:
         prices = np.zeros((len(self.pricing.rule_job), self.pricing.problem.weeks))
-        prices[self.rows_rule, self.rows_week] = self.master.rule_price[: len(self.rows_rule)]
+        prices[self.rows_rule, self.rows_week] = self.master.extra_price(self.rows_rule_at)
         return prices
+
+    def _earnings(self) -> Floats:
+        earned = np.zeros(self.opened.shape)
+        earned[self.links_job, self.links_week] = self.master.extra_price(self.links_at)
+        return earned
 
     def _add(self, visits: Bools, duals: Floats | None) -> int:
         """Add the blocks of one set of visits as columns, all of them or those of negative reduced cost."""
@@ -160,14 +187,18 @@ class Relaxation:
     def _entries(self, visits: Bools) -> sparse.csr_matrix:
         """Coefficients of each block in the rows below the block rows."""
         jobs, weeks = np.nonzero(visits)
-        width = self.master.rule_row - self.blocks
+        width = self.master.extra_row - self.blocks
         rows, columns = [self.block[jobs]], [self.pricing.team[jobs, weeks]]
         values = [self.pricing.hours[jobs]]
         if len(self.rows_rule):
             blocks, amounts = self._rule_entries(visits, self.rows_rule, self.rows_week)
-            numbers = np.tile(width + np.arange(len(self.rows_rule)), 2)
+            numbers = np.tile(width + self.rows_rule_at, 2)
             rows, columns, values = [*rows, blocks], [*columns, numbers], [*values, amounts]
-        shape = (self.blocks, width + len(self.rows_rule))
+        if len(self.links_job):
+            made = visits[self.links_job, self.links_week]
+            rows, columns = [*rows, self.block[self.links_job[made]]], [*columns, width + self.links_at[made]]
+            values = [*values, -np.ones(int(made.sum()))]
+        shape = (self.blocks, width + len(self.rows_rule) + len(self.links_job))
         table = sparse.coo_matrix(
             (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), shape
         ).tocsr()
@@ -226,9 +257,83 @@ class Relaxation:
             (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))),
             (len(rules), self.columns),
         ).tocsr()
-        self.master.add_rules(table.indptr, table.indices, table.data)
+        self.master.add_rows(table.indptr, table.indices, table.data)
+        self.rows_rule_at = np.concatenate([self.rows_rule_at, self._next_rows(len(rules))])
         self.rows_rule = np.concatenate([self.rows_rule, rules])
         self.rows_week = np.concatenate([self.rows_week, weeks])
+
+    def _next_rows(self, count: int) -> Ints:
+        return len(self.rows_rule) + len(self.links_job) + np.arange(count, dtype=np.int64)
+
+    def _open(self) -> bool:
+        """Let bundles into the master programme where they could save; False when no further one could.
+
+        First come those whose visits its solution makes in one week already, then those for which visits of
+        the last pricing were paid.
+        """
+        if not self.with_bundles or self.seconds_left() <= 0:
+            return False
+        bundling = self.pricing.bundling
+        made = np.vstack([self._made(), np.ones((1, self.opened.shape[1]))])
+        closed = bundling.possible & ~self.opened[bundling.member[:, 0]]
+        gain = np.where(closed, made[bundling.member].min(axis=1) * bundling.worth(self.master.pool_price), 0)
+        if gain.max() <= TOLERANCE:
+            answer, prices = self.asked
+            paid = np.vstack(
+                [np.where(answer.visits, prices.earned, 0.0), np.zeros((1, self.opened.shape[1]))]
+            )
+            gain = np.where(closed, paid[bundling.member].max(axis=1), 0.0)
+        order = np.argsort(-gain, axis=None)[:BUNDLES_PER_ROUND]
+        order = order[gain.ravel()[order] > TOLERANCE]
+        if not len(order):
+            return False
+        some, week = np.unravel_index(order, gain.shape)
+        group = self.pricing.savings.group
+        wanted = np.zeros((len(self.pricing.savings.members), self.opened.shape[1]), dtype=bool)
+        wanted[group[bundling.member[some, 0]], week] = True
+        self._add_bundles(*np.nonzero(bundling.possible & wanted[group[bundling.member[:, 0]]]))
+        self.opened[np.flatnonzero(group >= 0)] |= wanted[group[group >= 0]]
+        return True
+
+    def _made(self) -> Floats:
+        """Visits of each job and week in the master's solution, shape (n, W)."""
+        made = np.zeros(self.opened.shape)
+        for visits, numbers in zip(self.paths, self.column_of, strict=True):
+            solved = (numbers >= 0) & (numbers < len(self.master.weights))
+            weight = np.where(solved, self.master.weights[np.where(solved, numbers, 0)], 0.0)
+            if weight.any():
+                made += weight[self.block][:, None] * visits
+        return made
+
+    def _add_bundles(self, bundle: Ints, week: Ints) -> None:
+        """Add a column for each bundle and week, and a row for each visit that they take."""
+        bundling = self.pricing.bundling
+        place, seat = np.nonzero(bundling.known[bundle])
+        jobs = bundling.member[bundle[place], seat]
+        teams = np.concatenate([self.pricing.team[jobs, week[place]], bundling.team[bundle, week]])
+        hours = np.concatenate([-self.pricing.hours[jobs], bundling.hours[bundle, week]])
+        columns = np.concatenate([place, np.arange(len(bundle))])
+        table = sparse.csr_matrix(
+            (hours, (columns, self.master.team_row + teams)), (len(bundle), self.master.pool_row)
+        )
+        self.master.add_columns(np.zeros(len(bundle)), table.indptr, table.indices, table.data)
+        first = self.columns
+        self.columns += len(bundle)
+        links_job, links_week, taken = bundling.links(bundle, week)
+        taken = sparse.coo_matrix(taken)
+        rows, numbers, values = [taken.row], [first + taken.col], [taken.data]
+        for visits, number in zip(self.paths, self.column_of, strict=True):
+            own = number[self.block[links_job]]
+            keep = (own >= 0) & visits[links_job, links_week]
+            rows.append(np.flatnonzero(keep))
+            numbers.append(own[keep])
+            values.append(-np.ones(int(keep.sum())))
+        entries = (np.concatenate(values), (np.concatenate(rows), np.concatenate(numbers)))
+        table = sparse.coo_matrix(entries, (len(links_job), self.columns)).tocsr()
+        self.master.add_rows(table.indptr, table.indices, table.data)
+        self.links_at = np.concatenate([self.links_at, self._next_rows(len(links_job))])
+        self.links_job = np.concatenate([self.links_job, links_job])
+        self.links_week = np.concatenate([self.links_week, links_week])
 
 
 def last_visit(visits: Bools) -> Ints:

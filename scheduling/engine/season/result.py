@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from scheduling.engine.season.pricing import Pricing
 from scheduling.engine.season.problem import SeasonProblem
+from scheduling.engine.season.sharing import Savings
 from scheduling.engine.season.solution import (
     Outcome,
     PlannedVisit,
@@ -49,7 +50,10 @@ def season_result(
     problem = pricing.problem
     cost = plan_cost(problem, visits)
     bound = min(bound, cost)
-    jobs, weeks = np.nonzero(visits)
+    planned = planned_visits(pricing.savings, pricing.hours, visits, person)
+    used = np.zeros(problem.weeks)
+    for visit in planned:
+        used[visit.week - 1] += visit.hours
     outcome = Outcome.FEASIBLE if finished else Outcome.STOPPED
     late = put_off(pricing, visits, worth)
     return SeasonResult(
@@ -58,15 +62,27 @@ def season_result(
         bound,
         relative_gap(cost, bound),
         seconds(),
-        tuple(
-            PlannedVisit(int(job), int(week) + 1, int(person[job, week]))
-            for job, week in zip(jobs, weeks, strict=True)
-        ),
+        planned,
         problem.hours.sum(axis=0),
-        pricing.hours @ visits,
+        used,
         worth,
         late,
     )
+
+
+def planned_visits(savings: Savings, hours: Floats, visits: Bools, person: Ints) -> tuple[PlannedVisit, ...]:
+    """Every visit (n, W) of its person (n, W) with the hours it takes beside that person's others."""
+    found = []
+    for job, week in zip(*(part.tolist() for part in np.nonzero(visits)), strict=True):
+        who, host, shared = int(person[job, week]), -1, 0.0
+        if job in savings.hosts:
+            made = [
+                other for other in savings.hosts[job] if visits[other, week] and person[other, week] == who
+            ]
+            host, shared = savings.host(job, made)
+        beside = host if shared > 0 else None
+        found.append(PlannedVisit(job, week + 1, who, float(hours[job]) - shared, beside, shared))
+    return tuple(found)
 
 
 def plan_cost(problem: SeasonProblem, visits: NDArray[np.bool_]) -> float:

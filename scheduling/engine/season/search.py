@@ -75,7 +75,7 @@ class Search:
 
     def _relax(self, pricing: Pricing, start: Prices, known: list[Bools]) -> Relaxed:
         target = 1e-7 if self.small else 1e-5
-        if self.problem.rules and not self.small:
+        if (self.problem.rules or self.problem.sharings) and not self.small:
             # without the rules a large fleet goes in blocks: a quick way to good prices and paths
             first = Relaxation(pricing, self._time_to_relax, with_rules=False).run(start, known, target)
             start, known = first.prices, [known[0], *first.paths[-KNOWN:]]
@@ -98,7 +98,8 @@ class Search:
         np.maximum.at(start.pool, others.member[known], person[known])
         able = self.whole.team >= 0
         paths = [self.draft.held, *(visits & able for visits in plain.paths[-KNOWN:])]
-        return self._relax(self.whole, Prices(start.pool, plain.prices.rule), paths)
+        start = replace(plain.prices, pool=start.pool)
+        return self._relax(self.whole, start, paths)
 
     def _first_prices(self) -> Prices:
         """One price for every hour at which the hours are about used up, or a sample's prices."""
@@ -110,7 +111,7 @@ class Search:
         prices = self.plain.no_prices()
         for _ in range(16):
             middle = high if np.isinf(used) else (low + high) / 2
-            prices = Prices(np.full_like(prices.pool, middle), prices.rule)
+            prices = replace(prices, pool=np.full_like(prices.pool, middle))
             answer = self.plain.answer(prices)
             self._raise_bound(self.plain, prices, answer.bound)
             hours = float(self.plain.hours @ answer.visits.sum(axis=1))
@@ -133,6 +134,7 @@ class Search:
             jobs=tuple(replace(self.problem.jobs[index], held=()) for index in np.sort(jobs)),
             hours=self.problem.hours * rest * share,
             rules=(),
+            sharings=(),
         )
         sample = Search(part, Clock(self.clock.left(0.2), self.clock.must_stop))
         pricing = sample.plain
@@ -176,7 +178,7 @@ class Search:
 
     def _join(self, relaxed: Relaxed) -> Joint:
         """The bound with every instrument's order rules kept, where there are any."""
-        if not self.problem.rules:
+        if not self.problem.rules and not self.problem.sharings:
             return Joint(relaxed.answer.bound, np.zeros(len(self.problem.jobs)), relaxed.answer.visits)
         joint = solve_groups(self.whole, relaxed.prices, relaxed.answer, lambda: self.clock.left(0.7))
         self._take_bound(joint.bound)
@@ -190,7 +192,8 @@ class Search:
 
     def _draft_from(self, prices: Prices, sets: list[Bools]) -> None:
         """Best of a few drafts, each made from paths at some prices."""
-        self.price = self.whole.visit_price(prices)
+        # hours are shared only beside visits that are made: the draft looks for them itself
+        self.price = self.whole.visit_price(replace(prices, earned=np.zeros_like(prices.earned)))
         trial = Draft(self.whole)
         for visits in sets:
             # some draft is made even when the time is up, unless a stop was asked for
@@ -204,6 +207,9 @@ class Search:
 
     def _take_if_better(self, trial: Draft) -> None:
         trial.drop_disallowed()
+        # hours are charged for at first, so improving may end dearer than it began
+        if trial.cost() < self.draft.cost():
+            self.draft.copy_from(trial)
         improve(trial, self.price, lambda: self.clock.left(0.9))
         if trial.cost() < self.draft.cost():
             self.draft.copy_from(trial)
@@ -215,7 +221,7 @@ class Search:
             if self.clock.left(0.6) <= 0:
                 break
             factor = rng.lognormal(0.0, SHAKE, len(prices.pool))
-            answer = self.whole.answer(Prices(prices.pool * factor, prices.rule))
+            answer = self.whole.answer(replace(prices, pool=prices.pool * factor))
             found.append(answer.visits)
             if len(self.whole.rule_job):
                 found.append(allow_visits(self.whole, answer.visits, self.whole.visit_price(prices)))

@@ -20,11 +20,18 @@ class Outcome(StrEnum):
 
 @dataclass(frozen=True)
 class PlannedVisit:
-    """One visit: job index, week (1..W) and person index."""
+    """One visit: job index, week (1..W), person index, and the hours it takes [h].
+
+    ``beside`` is the job with which it shares hours because the same person has the action out for that in
+    the same week, and ``shared`` the hours it is shorter for that [h]; None and 0 where it shares none.
+    """
 
     job: int
     week: int
     person: int
+    hours: float
+    beside: int | None = None
+    shared: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -37,6 +37,9 @@ def _first_gain(pricing: Pricing, prices: Prices) -> Floats:
     for week in np.flatnonzero(empty):
         one = price.copy()
         one[:, week] = 0.0
-        saved = value - pricing.table.forward(one)[:, -1]
-        gain[week] = max(0.0, float((saved / pricing.hours).max()))
+        saved = np.append(value - pricing.table.forward(one)[:, -1], 0.0)
+        gain[week] = max(0.0, float((saved[:-1] / pricing.hours).max()))
+        if len(pricing.bundling):
+            together = saved[pricing.bundling.member].sum(axis=1) / pricing.bundling.hours[:, week]
+            gain[week] = max(gain[week], float(together.max()))
     return gain

@@ -42,7 +42,7 @@ def cost_of(job: Job, weeks: tuple[int, ...] | list[int], last: int) -> float:
 
 def faults(problem: SeasonProblem, result: SeasonResult) -> list[str]:
     """Everything that is wrong with a plan, found by counting rather than by the planner's own tables."""
-    found = []
+    found = wrong_hours(problem, result)
     used: dict[tuple[int, int], float] = {}
     weeks_of: dict[int, list[int]] = {index: [] for index in range(len(problem.jobs))}
     for visit in result.visits:
@@ -54,6 +54,9 @@ def faults(problem: SeasonProblem, result: SeasonResult) -> list[str]:
             found.append(f"{job.label} in week {visit.week} by somebody who cannot")
         if visit.week in job.barred and visit.week not in job.held:
             found.append(f"{job.label} in barred week {visit.week}")
+    for person, week in used:
+        made = [visit.job for visit in result.visits if (visit.person, visit.week) == (person, week)]
+        used[person, week] -= spared(problem, made)
     for (person, week), hours in used.items():
         if hours > problem.hours[person, week - 1] + 1e-6:
             found.append(f"{hours} h for person {person} in week {week}")
@@ -80,6 +83,40 @@ def faults(problem: SeasonProblem, result: SeasonResult) -> list[str]:
     return found
 
 
+def spared(problem: SeasonProblem, made: list[int]) -> float:
+    """Hours that one person's visits of one week are shorter because the action is out for others of them."""
+    total = 0.0
+    for job in made:
+        total += max(
+            (one.hours for one in problem.sharings if one.job == job and one.beside in made), default=0
+        )
+    return total
+
+
+def wrong_hours(problem: SeasonProblem, result: SeasonResult) -> list[str]:
+    """Visits that are printed with other hours than they take, or beside a visit that is not made."""
+    found = []
+    made = {(visit.job, visit.week, visit.person) for visit in result.visits}
+    shares = {(one.job, one.beside): one.hours for one in problem.sharings}
+    for visit in result.visits:
+        shared = max(
+            (
+                hours
+                for (job, beside), hours in shares.items()
+                if job == visit.job and (beside, visit.week, visit.person) in made
+            ),
+            default=0.0,
+        )
+        label = f"{problem.jobs[visit.job].label} in week {visit.week}"
+        if abs(visit.hours - (problem.jobs[visit.job].hours - shared)) > 1e-9:
+            found.append(f"{label} takes {visit.hours} h")
+        if abs(visit.shared - shared) > 1e-9 or (visit.beside is None) != (shared == 0):
+            found.append(f"{label} says it is {visit.shared} h shorter")
+        if visit.beside is not None and (visit.beside, visit.week, visit.person) not in made:
+            found.append(f"{label} says the action is out for a visit that is not made")
+    return found
+
+
 def broken_order(problem: SeasonProblem, weeks_of: dict[int, list[int]]) -> list[str]:
     """Visits made although their rule does not allow them."""
     found = []
@@ -100,6 +137,10 @@ def can_share_out(problem: SeasonProblem, visits: list[tuple[int, int]]) -> bool
             load = np.zeros(len(problem.people))
             for job, person in zip(jobs, choice, strict=True):
                 load[person] += job.hours
+            numbers = [job for job, when in visits if when == week]
+            for person in range(len(load)):
+                mine = [job for job, who in zip(numbers, choice, strict=True) if who == person]
+                load[person] -= spared(problem, mine)
             if np.all(load <= problem.hours[:, week - 1] + 1e-9):
                 break
         else:
