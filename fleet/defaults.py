@@ -19,15 +19,29 @@ class KindDefault:
     tolerances: tuple[float, ...]
     intervals_days: tuple[int, ...]
     instrument_kinds: tuple[str, ...] = ()
+    shorter_beside: tuple[str, ...] = ()
 
+
+# Taking the action out, carrying it to the bench and putting it back [h]: spared to a service that the same
+# person does in the same week as one for which the action is out anyway. Common practice, no source.
+ACTION_OUT_HOURS = 0.25
 
 SERVICE_KINDS = (
     KindDefault("tuning", "cents", 1.0, 1.5, (2, 3, 4.5, 9, 20), (14, 35, 75, 150, 365)),
     KindDefault(
-        "bedding", "mm", 0.6, 0.75, (0.05, 0.05, 0.10, 0.15, 0.30), (90, 150, 240, 365, 730), ("grand",)
+        "bedding",
+        "mm",
+        0.6,
+        0.75,
+        (0.05, 0.05, 0.10, 0.15, 0.30),
+        (90, 150, 240, 365, 730),
+        ("grand",),
+        ("regulation",),
     ),
     KindDefault("regulation", "mm", 0.8, 6.0, (0.15, 0.20, 0.30, 0.50, 1.0), (180, 300, 450, 700, 1500)),
-    KindDefault("voicing", "mark", 0.5, 3.0, (1.5, 2, 3, 4.5, 7), (60, 120, 240, 400, 1500)),
+    KindDefault(
+        "voicing", "mark", 0.5, 3.0, (1.5, 2, 3, 4.5, 7), (60, 120, 240, 400, 1500), (), ("regulation",)
+    ),
 )
 
 # Hours played a week where nobody has said; common practice, no source.

@@ -33,6 +33,7 @@ def add_default_kinds(site: Site) -> None:
             unit=default.unit,
             instrument_kinds=list(default.instrument_kinds),
             position=position,
+            shorter_beside=list(default.shorter_beside),
         )
         ServiceRule.objects.bulk_create(
             ServiceRule(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -44,6 +44,7 @@ class PlanLine:
     waits: tuple[Waits, ...]
     people: tuple[int | None, ...]
     spacing_weeks: int = 1
+    shares: dict[str, float] = field(default_factory=dict)
 
     @property
     def weeks(self) -> int:
@@ -71,6 +72,9 @@ def _rows(plan: SeasonPlan, setup: SeasonSetup) -> Iterator[LineCosts]:
         packed = np.packbits(rule.allowed).tobytes().hex()
         on = setup.lines[rule.on].subject.service
         rules[rule.job].append({"on": on, "name": rule.name, "reason": rule.reason, "allowed": packed})
+    shares: dict[int, dict[str, float]] = defaultdict(dict)
+    for one in setup.problem.sharings:
+        shares[one.job][setup.lines[one.beside].subject.service] = one.hours
     ids = [person.pk if person else None for person in setup.offered.people]
     for n, line in enumerate(setup.lines):
         yield LineCosts(
@@ -82,6 +86,7 @@ def _rows(plan: SeasonPlan, setup: SeasonSetup) -> Iterator[LineCosts]:
             barred={str(week): why for week, why in setup.wishes.closed.get(n, {}).items()},
             rules=rules[n],
             spacing_weeks=setup.problem.jobs[n].spacing,
+            shares=shares[n],
             people=[ids[person] for person in setup.problem.eligible(n)],
         )
 
@@ -107,6 +112,7 @@ def _line(row: LineCosts, weeks: int) -> PlanLine:
         ),
         people=tuple(row.people),
         spacing_weeks=row.spacing_weeks,
+        shares=row.shares,
     )
 
 

@@ -12,6 +12,7 @@ from fleet.weeks import monday_before, mondays
 from scheduling.engine.said import On, Term, worded
 from scheduling.line_costs import PlanLine, read_lines
 from scheduling.models import PlannedVisit, SeasonPlan
+from scheduling.shared_hours import Shares, saved
 
 SLACK_HOURS = 1e-6
 Nobody = None
@@ -55,12 +56,34 @@ class PlanHours:
         hours = self.offered.get(owner)
         return (hours[week - 1] if hours else 0.0) - self.used[owner, week]
 
-    def without(self, visit: PlannedVisit) -> PlanHours:
+    def without(self, visit: PlannedVisit, same: Iterable[PlannedVisit], shares: Shares) -> PlanHours:
         """The same hours with a visit taken out."""
         rest = PlanHours(self.plan, ())
         rest.used = self.used.copy()
-        rest.used[self._owner(visit.technician_id), week_in(self.plan, visit.week)] -= visit.hours
+        rest.used[self._owner(visit.technician_id), week_in(self.plan, visit.week)] -= added_hours(
+            visit, visit.technician_id, visit.week, same, shares
+        )
         return rest
+
+
+def shares_of(instrument: int, lines: dict[tuple[int, str], PlanLine]) -> Shares:
+    """Return what the services of an instrument save beside each other, as a plan knew it."""
+    return {kind: line.shares for (of, kind), line in lines.items() if of == instrument}
+
+
+def added_hours(
+    visit: PlannedVisit, technician: int | None, monday: date, same: Iterable[PlannedVisit], shares: Shares
+) -> float:
+    """Return by how much a visit lengthens a person's week beside their others on the instrument [h]."""
+    others = [
+        other.kind
+        for other in same
+        if other.week == monday and other.technician_id == technician and not other.dated
+    ]
+    alone = visit.hours + visit.shared_hours
+    if visit.dated:
+        return alone
+    return alone - saved([*others, visit.kind], shares) + saved(others, shares)
 
 
 def week_in(plan: SeasonPlan, monday: date) -> int:
@@ -76,8 +99,8 @@ def effects(visit: PlannedVisit, today: date) -> list[Effect]:
     plan = visit.plan
     visits = list(plan.visits.all().order_by("week"))
     lines = read_lines(plan, [visit.instrument_id])
-    hours = PlanHours(plan, visits).without(visit)
     same = [v for v in visits if v.instrument_id == visit.instrument_id and v.pk != visit.pk]
+    hours = PlanHours(plan, visits).without(visit, same, shares_of(visit.instrument_id, lines))
     taken = {v.week for v in same if v.kind == visit.kind}
     people = _people(lines.get((visit.instrument_id, visit.kind)), visit, plan)
     first = monday_before(today)
@@ -106,9 +129,14 @@ def _effect(
     people: list[int | None],
 ) -> Effect:
     plan, week = visit.plan, week_in(visit.plan, monday)
-    able = [person for person in people if hours.left(person, week) >= visit.hours - SLACK_HOURS]
+    shares = shares_of(visit.instrument_id, lines)
+    left_of = {
+        person: hours.left(person, week) - added_hours(visit, person, monday, same, shares)
+        for person in people
+    }
+    able = [person for person in people if left_of[person] >= -SLACK_HOURS]
     technician = able[0] if able else people[0]
-    left = hours.left(technician, week) - visit.hours
+    left = left_of[technician]
     line = lines.get((visit.instrument_id, visit.kind))
     change = None
     if line is not None:

@@ -19,6 +19,7 @@ from scheduling.line_costs import store_lines
 from scheduling.models import ForecastRun, PlannedVisit, PutOff, SeasonPlan
 from scheduling.plan_moves import what_moved
 from scheduling.season_problem import Previous, SeasonSetup
+from scheduling.shared_hours import in_words, without_words
 
 
 @dataclass(frozen=True)
@@ -90,19 +91,31 @@ def _visits(
 ) -> Iterator[PlannedVisit]:
     forecasts = {(row.instrument_id, row.kind): row for row in run.forecasts.all()}
     people: dict[int, dict[int, int]] = defaultdict(dict)
+    shared: dict[tuple[int, int], tuple[str, float]] = {}
     for visit in result.visits:
         people[visit.job][visit.week] = visit.person
+        if visit.beside is not None:
+            shared[visit.job, visit.week] = setup.lines[visit.beside].subject.service, visit.shared
     for job, weeks in sorted(people.items()):
         line = setup.lines[job]
         forecast = forecasts.get((line.instrument_id, line.subject.service))
         words = reasons.visit_reasons(setup, people, job, forecast)
         for week, person in sorted(weeks.items()):
             held = week in setup.problem.jobs[job].held
-            yield _visit(plan, setup, job, week, person, words[week], held=held)
+            row = _visit(plan, setup, job, week, person, words[week], held=held)
+            share(row, *shared.get((job, week), ("", 0.0)))
+            yield row
     for (job, week), tunings in _dated(setup).items():
         asked = reasons.dated_asked_for(setup, tunings, people.get(job, {}))
         words_for = joined(" ", [reasons.dated_reason(tunings), asked])
         yield _visit(plan, setup, job, week, tunings[0].person, words_for, times=len(tunings), dated=True)
+
+
+def share(visit: PlannedVisit, beside: str, hours: float) -> None:
+    """Let a visit be so many hours shorter beside another service, and say so in its reason."""
+    visit.reason = joined(" ", [without_words(visit.reason), in_words(beside, hours)])
+    visit.hours = round(visit.hours + visit.shared_hours - hours, 9)
+    visit.beside, visit.shared_hours = beside, hours
 
 
 def _dated(setup: SeasonSetup) -> dict[tuple[int, int], list[DatedTuning]]:

@@ -5,12 +5,13 @@ What is held is a fact, yet no forecast rests on it, so nobody is told that fact
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
 from django.db import transaction
-from django.db.models import QuerySet
+from django.db.models import QuerySet, Sum
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
@@ -20,9 +21,12 @@ from fleet.weeks import week_of
 from scheduling import planning
 from scheduling.engine.said import joined, worded
 from scheduling.engine.season.solution import Outcome, relative_gap
+from scheduling.line_costs import read_lines
 from scheduling.models import PlanChange, PlannedVisit, SeasonPlan
-from scheduling.move_effects import Effect, effects, week_in
+from scheduling.move_effects import Effect, effects, shares_of, week_in
+from scheduling.plan_rows import share
 from scheduling.saying import day_style
+from scheduling.shared_hours import beside
 
 What = PlanChange.What
 
@@ -94,8 +98,8 @@ def move(visit: PlannedVisit, to_week: date, seen: int, by: Author, at: datetime
     PlannedVisit.objects.filter(plan__site=plan.site, instrument=visit.instrument, kind=visit.kind).filter(
         week=visit.week
     ).update(held=False)
-    from_week = visit.week
-    _account(plan, visit, effect)
+    from_week, weeks = visit.week, (visit.week, to_week)
+    before = _hours_by_week(visit, weeks)
     visit.week, visit.held, visit.technician_id = to_week, True, effect.technician_id
     visit.reason = joined(
         " ",
@@ -105,6 +109,9 @@ def move(visit: PlannedVisit, to_week: date, seen: int, by: Author, at: datetime
         ],
     )
     visit.save(update_fields=["week", "held", "technician", "reason"])
+    _share_again(visit, weeks)
+    after = _hours_by_week(visit, weeks)
+    _account(plan, {week: after[week] - before[week] for week in weeks}, effect)
     _show_held(visit, True)
     return _note(plan, by, at, What.MOVED, visit, from_week=from_week, effect=effect)
 
@@ -120,11 +127,30 @@ def _effect_in(visit: PlannedVisit, to_week: date, today: date) -> Effect:
     return found[to_week]
 
 
-def _account(plan: SeasonPlan, visit: PlannedVisit, effect: Effect) -> None:
+def _hours_by_week(visit: PlannedVisit, weeks: Collection[date]) -> dict[date, float]:
+    """Return the hours that a plan's visits to an instrument take in some weeks [h]."""
+    rows = visit.plan.visits.filter(instrument=visit.instrument_id, week__in=weeks)
+    hours = dict(rows.order_by().values_list("week").annotate(Sum("hours")))
+    return {week: hours.get(week, 0.0) for week in weeks}
+
+
+def _share_again(visit: PlannedVisit, weeks: Collection[date]) -> None:
+    """Let visits to an instrument be shorter where the action is out anyway, and only there."""
+    rows = list(visit.plan.visits.filter(instrument=visit.instrument_id, week__in=weeks, dated=False))
+    shares = shares_of(visit.instrument_id, read_lines(visit.plan, [visit.instrument_id]))
+    for row in rows:
+        together = [
+            other.kind for other in rows if (other.week, other.technician_id) == (row.week, row.technician_id)
+        ]
+        share(row, *beside(row.kind, together, shares))
+        row.save(update_fields=["hours", "beside", "shared_hours", "reason"])
+
+
+def _account(plan: SeasonPlan, more: dict[date, float], effect: Effect) -> None:
     """Let the plan's figures follow a move; the bound stays proven for every plan within the hours."""
     used = list(plan.hours_used)
-    used[week_in(plan, visit.week) - 1] -= visit.hours
-    used[week_in(plan, effect.week) - 1] += visit.hours
+    for week, hours in more.items():
+        used[week_in(plan, week) - 1] += hours
     plan.hours_used = [round(hours, 9) for hours in used]
     if effect.cost_change is not None:
         plan.cost = max(plan.cost + effect.cost_change, 0.0)

@@ -36,6 +36,7 @@ from scheduling.inputs import (
 )
 from scheduling.reported import Trouble, add_until_visit, days_added, troubles
 from scheduling.service_order import Standing, service_order
+from scheduling.shared_hours import shared_hours
 
 # Nothing is played in public while a hardener dries; common practice, no source.
 DRYING_DAYS = 2
@@ -150,6 +151,7 @@ def season_setup(
         hours=hours,
         rules=tuple(service_order(standing)) if rules else (),
         moving_price=MOVING_PRICE if previous else 0.0,
+        sharings=tuple(shared_hours(facts.lines)) if rules else (),
     )
     return SeasonSetup(season, problem, facts.lines, offered, after, wishes)
 

@@ -194,6 +194,14 @@ def kinds_of_instrument_known(record: Record, known: Known, today: date) -> Iter
             yield "an unknown kind of instrument", "instrument_kinds", kind, accepted
 
 
+def kinds_of_service_known(record: Record, known: Known, today: date) -> Iterator[Problem]:
+    """A kind of service is shorter beside other known kinds."""
+    others = [kind for kind in known.service_kinds if kind != record["kind"]]
+    for kind in record.get("shorter_beside", []):
+        if kind not in others:
+            yield "not another kind of service", "shorter_beside", kind, ", ".join(others)
+
+
 CHECKS: dict[str, tuple[Check, ...]] = {
     tables.INSTRUMENT_KINDS.file: (added_kind_is_new,),
     tables.INSTRUMENTS.file: (instrument_kind_known,),
@@ -210,7 +218,7 @@ CHECKS: dict[str, tuple[Check, ...]] = {
     tables.WORKSHEETS.file: (service_kind_fits, done_by_today),
     tables.HELD.file: (service_kind_fits,),
     tables.PEOPLE.file: (skills_known, working_day_in_order),
-    tables.SERVICE_KINDS.file: (kinds_of_instrument_known,),
+    tables.SERVICE_KINDS.file: (kinds_of_instrument_known, kinds_of_service_known),
 }
 
 

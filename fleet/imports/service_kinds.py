@@ -15,7 +15,13 @@ from fleet.refusal import Refused
 FIGURES = ("tolerance", "weight", "hours", "interval_days", "spacing_weeks")
 # What a figure is that a kind the site adds may leave open.
 UNLESS_SAID: Record = {"spacing_weeks": 1}
-OF_ADDED_KIND: Record = {"unit": "", "instrument_kinds": [], "position": 100}
+OF_ADDED_KIND: Record = {
+    "unit": "",
+    "instrument_kinds": [],
+    "position": 100,
+    "shorter_beside": [],
+    "shorter_by_hours": defaults.ACTION_OUT_HOURS,
+}
 
 Stored = dict[Key, tuple[int, Record]]
 
@@ -36,6 +42,8 @@ def default_records() -> Stored:
                 "unit": default.unit,
                 "instrument_kinds": list(default.instrument_kinds),
                 "position": position,
+                "shorter_beside": list(default.shorter_beside),
+                "shorter_by_hours": defaults.ACTION_OUT_HOURS,
             },
         )
         for position, default in enumerate(defaults.SERVICE_KINDS)

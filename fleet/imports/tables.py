@@ -351,6 +351,14 @@ SERVICE_KINDS = Table(
             extra=True,
         ),
         Column("position", Whole(0, 32767), "service_kind__position", empty_keeps=True, extra=True),
+        Column("shorter_beside", Words("none"), "service_kind__shorter_beside", empty_keeps=True, extra=True),
+        Column(
+            "shorter_by_hours",
+            Number(0, 24, above=True),
+            "service_kind__shorter_by_hours",
+            empty_keeps=True,
+            extra=True,
+        ),
     ),
 )
 
@@ -372,4 +380,4 @@ PLAIN_TABLES = (
 )
 TABLES = (SITE, SERVICE_KINDS, *PLAIN_TABLES)
 #: Columns of the service kinds that say something of the kind as a whole.
-KIND_COLUMNS = ("unit", "instrument_kinds", "position")
+KIND_COLUMNS = ("unit", "instrument_kinds", "position", "shorter_beside", "shorter_by_hours")

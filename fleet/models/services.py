@@ -6,6 +6,7 @@ from django.db import models
 from django.db.models import F, Q
 
 from fleet.access import SiteQuerySet
+from fleet.defaults import ACTION_OUT_HOURS
 from fleet.models.instruments import Instrument, UseClass
 from fleet.models.sites import Site
 
@@ -20,13 +21,25 @@ class ServiceKind(models.Model):
         default=list, blank=True, help_text="kinds of instrument it is done on; none listed means all"
     )
     position = models.PositiveSmallIntegerField(default=100, help_text="order in lists")
+    shorter_beside = models.JSONField(
+        default=list,
+        blank=True,
+        help_text="kinds of service for which the action is out anyway: beside one of them in the same week, "
+        "by the same person, this one is shorter",
+    )
+    shorter_by_hours = models.FloatField(
+        default=ACTION_OUT_HOURS, help_text="hours it is shorter then; common practice, no source"
+    )
 
     objects = SiteQuerySet.as_manager()
     site_path = "site"
 
     class Meta:
         ordering = ["position", "kind"]
-        constraints = [models.UniqueConstraint(fields=["site", "kind"], name="service_kind_once")]
+        constraints = [
+            models.UniqueConstraint(fields=["site", "kind"], name="service_kind_once"),
+            models.CheckConstraint(condition=Q(shorter_by_hours__gt=0), name="service_kind_shorter"),
+        ]
 
     def __str__(self) -> str:
         return self.kind

@@ -39,6 +39,8 @@ class Line:
     weight: float
     hours: float
     spacing_weeks: int = 1
+    shorter_beside: tuple[str, ...] = ()
+    shorter_by_hours: float = 0.0
 
     def room_on(self, day: date) -> str:
         """Return where the instrument stands on a day, by what is known."""
@@ -176,6 +178,8 @@ class Catalogue:
                 weight=rule.weight,
                 hours=rule.hours,
                 spacing_weeks=rule.spacing_weeks,
+                shorter_beside=tuple(rule.service_kind.shorter_beside),
+                shorter_by_hours=rule.service_kind.shorter_by_hours,
             )
             for rule in self.rules[instrument.use_class]
             if applies(

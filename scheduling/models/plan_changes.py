@@ -46,6 +46,7 @@ class LineCosts(models.Model):
     barred = SaidJSONField(default=dict, help_text="by number of the week: why it is closed")
     rules = SaidJSONField(default=list, help_text="what a visit waits for")
     spacing_weeks = models.PositiveSmallIntegerField(default=1)
+    shares = models.JSONField(default=dict, help_text="hours it is shorter beside other services")
     people = models.JSONField(default=list, help_text="who can do it; null is somebody without a name")
 
     objects = SiteQuerySet.as_manager()

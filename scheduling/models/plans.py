@@ -78,7 +78,11 @@ class PlannedVisit(models.Model):
     instrument = models.ForeignKey(Instrument, models.CASCADE, related_name="planned_visits")
     kind = models.CharField(max_length=40)
     week = models.DateField(help_text="Monday of the week")
-    hours = models.FloatField()
+    hours = models.FloatField(help_text="hours it takes, those it shares taken off")
+    beside = models.CharField(
+        max_length=40, blank=True, help_text="the service for which the action is out anyway"
+    )
+    shared_hours = models.FloatField(default=0, help_text="hours it is shorter for that")
     technician = models.ForeignKey(Person, models.SET_NULL, null=True, related_name="planned_visits")
     reason = SaidField()
     held = models.BooleanField(default=False)

@@ -159,7 +159,7 @@ def price(site: Site, setup: SeasonSetup, result: SeasonResult) -> tuple[Decimal
     """
     hours: dict[int, Decimal] = defaultdict(Decimal)
     for visit in result.visits:
-        hours[visit.person] += _decimal(setup.lines[visit.job].hours)
+        hours[visit.person] += _decimal(visit.hours)
     for tuning in setup.wishes.dated:
         hours[tuning.person] += _decimal(setup.lines[tuning.line].hours)
     total, priced, unpriced = Decimal(0), False, Decimal(0)

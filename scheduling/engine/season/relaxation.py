@@ -91,6 +91,11 @@ class Relaxation:
         """
         for visits in known:
             self._add(visits, None)
+        if known and len(self.pricing.bundling):
+            # held visits may fit into their week only together
+            made = np.vstack([known[0], np.ones((1, known[0].shape[1]), dtype=bool)])
+            bundling = self.pricing.bundling
+            self._open_weeks(*np.nonzero(bundling.possible & made[bundling.member].all(axis=1)))
         start = self._with_earnings(start)
         best = (self.pricing.answer(start), start)
         self._add(best[0].visits, None)
@@ -287,13 +292,18 @@ class Relaxation:
         order = order[gain.ravel()[order] > TOLERANCE]
         if not len(order):
             return False
-        some, week = np.unravel_index(order, gain.shape)
-        group = self.pricing.savings.group
+        self._open_weeks(*np.unravel_index(order, gain.shape))
+        return True
+
+    def _open_weeks(self, some: Ints, week: Ints) -> None:
+        """Let every bundle of the groups of some bundles into the master programme in their weeks."""
+        if not len(some):
+            return
+        bundling, group = self.pricing.bundling, self.pricing.savings.group
         wanted = np.zeros((len(self.pricing.savings.members), self.opened.shape[1]), dtype=bool)
         wanted[group[bundling.member[some, 0]], week] = True
         self._add_bundles(*np.nonzero(bundling.possible & wanted[group[bundling.member[:, 0]]]))
         self.opened[np.flatnonzero(group >= 0)] |= wanted[group[group >= 0]]
-        return True
 
     def _made(self) -> Floats:
         """Visits of each job and week in the master's solution, shape (n, W)."""

@@ -200,7 +200,7 @@ def test_the_records_of_the_defaults_are_what_a_new_site_has(tmp_path):
     site = take(write_folder(tmp_path, service_kinds_csv=None)) and Site.objects.get()
     stored = ServiceRule.objects.filter(service_kind__site=site)
     paths = ["tolerance", "weight", "hours", "interval_days"]
-    kinds = ["unit", "instrument_kinds", "position"]
+    kinds = ["unit", "instrument_kinds", "position", "shorter_beside", "shorter_by_hours"]
     rows = stored.values_list(
         "service_kind__kind", "use_class", *paths, *(f"service_kind__{name}" for name in kinds)
     )

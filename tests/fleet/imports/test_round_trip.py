@@ -143,6 +143,8 @@ class Draw:
         )
         voicing = models.ServiceKind.objects.get(site=site, kind="voicing")
         voicing.position = self(st.sampled_from([3, 50]))
+        voicing.shorter_beside = self(st.sampled_from([[], ["bedding", "regulation"]]))
+        voicing.shorter_by_hours = self(st.sampled_from([0.25, 0.4]))
         voicing.save()
 
     def rooms(self, site: models.Site) -> None:
