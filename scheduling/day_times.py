@@ -12,6 +12,7 @@ from django.db.models import Subquery
 from fleet.access import SiteQuerySet
 from fleet.models import Site
 from scheduling.models import Appointment, PlannedVisit, WeekPlan
+from scheduling.week_overtaken import taken_otherwise
 
 
 @dataclass(frozen=True)
@@ -31,6 +32,12 @@ def planned_times(
     """
     times = take_from_layout(site, monday, visits)
     return times if times or _layouts(site, monday, visits).exists() else None
+
+
+def layout_is_overtaken(site: Site, monday: date, visits: Sequence[PlannedVisit]) -> bool:
+    """Return whether bookings or absences have changed since the layout that the times are from."""
+    newest = _layouts(site, monday, visits).select_related("site").order_by("-number").first()
+    return newest is not None and taken_otherwise(newest)
 
 
 def take_from_layout(site: Site, monday: date, visits: Sequence[PlannedVisit]) -> dict[int, list[Sitting]]:

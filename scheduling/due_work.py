@@ -17,7 +17,7 @@ from fleet.keyboard import compass_of
 from fleet.models import Booking, Instrument, NoteRequest, Person, RequestState, Role, Room, Service, Site
 from fleet.notes import NOTES, note_number
 from scheduling import planning
-from scheduling.day_times import Sitting, planned_times
+from scheduling.day_times import Sitting, layout_is_overtaken, planned_times
 from scheduling.models import Forecast, ForecastState, PlannedVisit, PutOff, SeasonPlan
 from scheduling.moved import Ahead, read_ahead
 from scheduling.week_air import AirNote, air_notes
@@ -130,6 +130,7 @@ class Week:
     air: list[AirNote]
     recorded: list[tuple[PlannedVisit, date]]
     times: dict[int, list[Sitting]] | None
+    taken_otherwise: bool
     ahead: Ahead
 
     def jobs(self, visits: Iterable[PlannedVisit]) -> list[Stop]:
@@ -200,6 +201,7 @@ def read_week(site: Site, monday: date, today: date) -> Week:
         air=air_notes(site, today),
         recorded=recorded,
         times=times,
+        taken_otherwise=bool(times) and layout_is_overtaken(site, monday, planned),
         ahead=read_ahead(site, monday, people),
     )
 

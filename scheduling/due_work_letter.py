@@ -60,6 +60,7 @@ def _context(week: Week, person: Person) -> dict[str, Any]:
         "made_on": week.site.local_date(week.plan.made_at) if week.plan else None,
         "stops": stops,
         "days": by_day(stops, week.site),
+        "taken_otherwise": week.taken_otherwise and any(job.sittings for job in jobs),
         "visits": len(jobs),
         "hours": hours_in_words(sum(job.hours for job in jobs)),
         "requests": sum(len(stop.requests) for stop in (*stops, *nobodys, *others)),

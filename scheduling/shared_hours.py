@@ -10,7 +10,6 @@ from scheduling.engine.season import Sharing
 from scheduling.engine.season.sharing import MOST_TOGETHER
 from scheduling.inputs import Line
 
-SHORTER = "The action is out for the %(kind)s anyway: %(hours)s h less."
 # What a kind of service saves beside another of the same instrument [h].
 Shares = Mapping[str, Mapping[str, float]]
 
@@ -62,7 +61,11 @@ def saved(kinds: Iterable[str], shares: Shares) -> float:
 
 def in_words(kind: str, hours: float) -> str:
     """Say beside which service a visit is shorter, and by how much; nothing where it is not."""
-    return worded(SHORTER, kind=Term(kind), hours=Figure(hours)) if kind else ""
+    if not kind:
+        return ""
+    return worded(
+        "The action is out for the %(kind)s anyway: %(hours)s h less.", kind=Term(kind), hours=Figure(hours)
+    )
 
 
 def without_words(reason: str) -> str:
@@ -70,7 +73,7 @@ def without_words(reason: str) -> str:
     if not isinstance(reason, Said):
         return reason
     parts, words = reason.source.values, reason.source.words
-    if words == SHORTER:
+    if set(parts) == {"kind", "hours"} and words.startswith("The action is out"):
         return ""
     if parts and words == " ".join(f"%({name})s" for name in parts):
         return joined(" ", [without_words(part) for part in parts.values() if isinstance(part, str)])

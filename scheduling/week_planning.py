@@ -14,6 +14,7 @@ from fleet.models import Site
 from fleet.refusal import Refused
 from fleet.weeks import monday_before, week_of
 from scheduling.engine.week import LeftOut, Sitting, WeekLayout, WeekProblem, lay_out
+from scheduling.inputs.occupied import occupied_digest
 from scheduling.inputs.week import left_in_later_weeks, week_facts
 from scheduling.models import Appointment, SeasonPlan, Unplaced, WeekPlan
 from scheduling.planning import current_plan
@@ -39,12 +40,20 @@ def lay_out_week(
     plan = plan_to_follow(site, monday, site.local_date(now))
     facts = week_facts(site, plan, monday, now)
     setup = week_setup(facts)
+    occupied = _occupied(site, monday, setup)
     made_from = _digest(plan, setup)
     newest = newest_layout(site, monday)
     if newest is not None and newest.input_hash == made_from:
         return newest
     layout = lay_out(setup.problem, time_limit)
-    return _store(site, plan, setup, facts.clock.at, layout, made_from, monday, now, by)
+    return _store(site, plan, setup, facts.clock.at, layout, (made_from, occupied), monday, now, by)
+
+
+def _occupied(site: Site, monday: date, setup: WeekSetup) -> dict[str, Any]:
+    rooms = sorted({piece.work.room.pk for piece in setup.pieces})
+    instruments = sorted({piece.work.visit.instrument_id for piece in setup.pieces})
+    digest = occupied_digest(site, monday, rooms, instruments)
+    return {"rooms": rooms, "instruments": instruments, "digest": digest}
 
 
 def plan_to_follow(site: Site, monday: date, today: date) -> SeasonPlan:
@@ -91,7 +100,7 @@ def _store(
     setup: WeekSetup,
     at: Any,
     layout: WeekLayout,
-    made_from: str,
+    known: tuple[str, dict[str, Any]],
     monday: date,
     now: datetime,
     by: Any | None,
@@ -106,7 +115,8 @@ def _store(
         plan_version=plan.version,
         made_at=now,
         made_by=by,
-        input_hash=made_from,
+        input_hash=known[0],
+        occupied=known[1],
         outcome=layout.outcome,
         cost=layout.cost,
         bound=layout.bound,

@@ -16,6 +16,7 @@ from reports.queries.week import concerts, open_requests
 from scheduling.engine.week.rules import RULES
 from scheduling.models import Appointment, Forecast, PlannedVisit, SeasonPlan, Unplaced, WeekPlan
 from scheduling.planning import current_plan
+from scheduling.week_overtaken import taken_otherwise
 from scheduling.week_planning import newest_layout
 
 
@@ -62,7 +63,7 @@ class DayPage:
 
 @dataclass(frozen=True)
 class WeekPage:
-    """A week laid out, or not yet; ``changed`` says in which way the season plan has moved on since."""
+    """A week laid out, or not yet; ``changed`` says what has moved on since: plan, visits or bookings."""
 
     plan: SeasonPlan | None
     layout: WeekPlan | None
@@ -200,12 +201,14 @@ def _lines(site: Site, rows: Sequence[Appointment], done: dict[tuple[int, str], 
 
 
 def _changed(plan: SeasonPlan | None, layout: WeekPlan | None) -> str:
-    """Return in which way the season plan has moved on since the week was laid out, in one word."""
+    """Return what has moved on since the week was laid out, in one word."""
     if layout is None or plan is None:
         return ""
     if layout.plan_id != plan.pk:
         return "replaced"
-    return "changed" if layout.plan_version != plan.version else ""
+    if layout.plan_version != plan.version:
+        return "changed"
+    return "taken" if taken_otherwise(layout) else ""
 
 
 def _free(layout: WeekPlan | None, rows: Sequence[Appointment], user: Any | None) -> float | None:

@@ -31,6 +31,9 @@ class WeekPlan(models.Model):
     gap = models.FloatField()
     seconds = models.FloatField()
     minutes_offered = models.JSONField(default=list, help_text="rows of [person or null, minutes]")
+    occupied = models.JSONField(
+        default=dict, help_text="rooms, instruments, and a hash of what took them and the people then"
+    )
     notes = SaidJSONField(default=list, help_text="sentences on what was not planned as might be expected")
 
     objects = SiteQuerySet.as_manager()

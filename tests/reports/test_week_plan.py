@@ -127,6 +127,16 @@ def test_a_plan_that_moved_on_asks_for_a_new_layout(client, school):
     assert "Another season plan has taken the place" in page(client, user)
 
 
+def test_a_booking_that_came_since_is_said_until_the_week_is_laid_out_again(client, school):
+    site, user, _ = school
+    lay_out(site)
+    assert "have changed since" not in page(client, user)
+    make.make_booking(site.rooms.get(name="Hall"), datetime(2026, 12, 1, 8, tzinfo=UTC), title="Auditions")
+    assert "Bookings or absences have changed since this week was laid out" in page(client, user)
+    lay_out(site)
+    assert "have changed since" not in page(client, user)
+
+
 def test_requests_stand_note_by_note_at_the_first_work_on_the_instrument(client, school):
     site, user, _ = school
     make.make_request(site.instruments.get(tag="G-1"), ("D#3",), words="when <b>soft</b>")

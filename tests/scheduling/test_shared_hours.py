@@ -1,4 +1,4 @@
-"""Hours shared because the action is out anyway: from the site's kinds to the plan, its words and its moves."""
+"""Hours shared because the action is out anyway: from a site's kinds to the plan, its words and moves."""
 
 from datetime import UTC, datetime, timedelta
 

@@ -247,3 +247,30 @@ def test_letters_tell_the_day_and_time_and_go_to_who_does_the_work():
     letter = next(draft for draft in drafts if draft.person == bo)
     assert "08:00-09:30 tuning" in letter.text
     assert "Monday 30 November" in letter.text
+
+
+def test_letters_say_when_bookings_or_absences_overtook_the_times_they_tell():
+    school = School()
+    school.visit()
+    school.lay_out()
+
+    def says_so() -> list[bool]:
+        return ["have changed since the days and times" in one.text for one in letters_of(school)]
+
+    assert says_so() == [False]
+    elsewhere = make.make_room(school.site, "Cellar")
+    make.make_booking(elsewhere, datetime(2026, 12, 1, 8, tzinfo=UTC))
+    assert says_so() == [False]  # it bears on nothing that was laid out
+    booking = make.make_booking(school.hall, datetime(2026, 12, 1, 8, tzinfo=UTC))
+    assert says_so() == [True]
+    assert all("have changed since the days and times" in one.html for one in letters_of(school))
+    booking.delete()
+    assert says_so() == [False]
+    make.make_absence(school.ada, MONDAY, MONDAY)
+    assert says_so() == [True]
+    school.lay_out()
+    assert says_so() == [False]
+
+
+def letters_of(school: School):
+    return [draft for draft in letters.compose(school.site, MONDAY, TODAY) if draft.person == school.ada]
