@@ -12,7 +12,7 @@ def shorten_known_kinds(apps, schema_editor):
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('fleet', '0012_doors'),
+        ('fleet', '0013_days_off'),
     ]
 
     operations = [
