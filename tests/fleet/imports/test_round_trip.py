@@ -180,6 +180,10 @@ class Draw:
                 weight_factor=self(st.floats(0, 9)),
                 playing_factor=self(st.floats(0, 9)),
             )
+        for day in self.some(days, 2):
+            models.DayOff.objects.get_or_create(
+                site=site, day=day, defaults={"name": self(lines), "free": self(st.booleans())}
+            )
 
     def readings(self, room: models.Room) -> None:
         for time in self.some(instants, 6):
