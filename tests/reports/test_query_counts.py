@@ -31,6 +31,7 @@ PATHS = (
     "/sensors/",
     "/rooms/{room}/climate/",
     "/rooms/compare/",
+    "/rooms/held/",
     "/rooms/compare/figure/",
     "/rooms/{room}/figures/wood/",
     "/week/",

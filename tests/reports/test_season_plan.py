@@ -60,6 +60,29 @@ def test_visits_stand_in_the_column_of_their_week_under_their_room(site):
     assert [len(cell) for cell in page.rooms[1].rows[0].cells] == [0, 0, 1, 0]
 
 
+def test_a_long_table_is_turned_leaf_by_leaf_and_opens_where_the_visit_in_hand_stands(
+    site, client, monkeypatch
+):
+    monkeypatch.setattr("reports.queries.season.ROWS", 2)
+    hall = make.make_room(site, "Hall")
+    plan = make.make_plan(site, MONDAY, weeks=4)
+    for number in range(5):
+        instrument = make.make_instrument(hall, f"G-{number}", "grand")
+        last = [make.make_visit(plan, instrument, MONDAY + timedelta(weeks=week)) for week in (1, 2)][0]
+    client.force_login(make.make_user(site))
+
+    def shown(query):
+        return re.findall(r">(G-\d)</a>", client.get(f"/season/{query}").content.decode().split("<tfoot>")[0])
+
+    assert shown("") == ["G-0", "G-1"]
+    assert shown("?page=2") == ["G-2", "G-3"]
+    assert shown("?page=99") == ["G-4"]
+    assert shown(f"?visit={last.pk}") == ["G-4"]
+    assert "leaf 3 of 3" in client.get(f"/season/?visit={last.pk}").content.decode()
+    page = season_page(site, plan, TODAY)
+    assert (page.leaf.paginator.count, sum(week.used for week in page.weeks)) == (5, sum(plan.hours_used))
+
+
 def test_hours_are_bars_of_one_scale(site):
     plan = make.make_plan(site, MONDAY, weeks=2, hours_offered=[20.0, 10.0], hours_used=[15.0, 0.0])
     page = season_page(site, plan, TODAY)

@@ -104,6 +104,22 @@ def test_requests_stand_note_by_note_with_the_caution_that_a_semitone_is_easily_
     assert "try the neighbours first" in text
 
 
+def test_of_many_requests_the_oldest_are_told_in_full_and_those_on_instruments_visited_at_their_visit(
+    client, school
+):
+    site, grand, upright = school
+    for hour in range(22):
+        made_at = datetime(2026, 11, 20, hour, tzinfo=UTC)
+        make.make_request(upright, ("A0",), symptom=f"buzz {hour}", made_at=made_at)
+    make.make_request(grand, ("C8",), symptom="the newest", made_at=datetime(2026, 11, 24, tzinfo=UTC))
+    make.make_visit(make.make_plan(site, MONDAY), grand, MONDAY)
+    text = page(client, make.make_user(site))
+    told = re.findall(r"buzz (\d+)", text)
+    assert sorted(set(map(int, told))) == list(range(20))
+    assert "All 23 open requests" in text
+    assert "the newest" in text.split('id="requests"')[0]
+
+
 def test_silent_rooms_old_forecasts_and_absences_are_said_first(client, school):
     site, grand, _ = school
     make.make_run(site, TODAY - timedelta(days=5))
