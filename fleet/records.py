@@ -11,7 +11,7 @@ from django.db import transaction
 from django.db.models import Max
 
 from fleet.measures import MEASURED, bounds
-from fleet.models import Instrument, InstrumentKind, RecordChange, Service, ServiceKind, WorksheetLine
+from fleet.models import Instrument, InstrumentKind, Person, RecordChange, Service, ServiceKind, WorksheetLine
 from fleet.refusal import Refused
 from fleet.signals import tell_facts_changed
 
@@ -83,6 +83,12 @@ class Author:
     name: str
     user_id: int | None = None
     by_letter: bool = False
+
+
+def author_of(user: Any, site_id: int) -> Author:
+    """Return the person of a login at a site, or the login itself where it is nobody of the site."""
+    person = Person.objects.filter(site=site_id, user=user).first()
+    return Author(person.name if person else user.get_full_name() or user.get_username(), user.pk)
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from reports.ribbon import build_ribbon
 _WAYS_OF_READINGS = ("readings_uploads", "readings_upload", "ways_in")
 PAGES = (
     ("this_week", _("This week"), ()),
-    ("instruments", _("Instruments"), ("fleet", "instrument", "service", "forecast_score")),
+    ("instruments", _("Instruments"), ("fleet", "leaf", "chosen", "instrument", "service", "forecast_score")),
     (
         "rooms",
         _("Rooms"),

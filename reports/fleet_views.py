@@ -8,6 +8,7 @@ from django.utils import timezone
 
 from reports.doors import current_site, site_page
 from reports.fleet_figures import SHARES, SHEETS, share_figure, share_tables, sheets
+from reports.leaves.kinds import LEAVES
 from reports.queries.fleet import fleet_ages, fleet_outlook
 from reports.tables import TABLE_FILES
 
@@ -25,6 +26,7 @@ def fleet(request: HttpRequest) -> HttpResponse:
         "tables": share_tables(outlook),
         "ages": fleet_ages(site, today),
         "files": TABLE_FILES,
+        "leaves": LEAVES,
     }
     return render(request, "reports/fleet.html", context)
 

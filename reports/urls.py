@@ -2,19 +2,24 @@
 
 from django.urls import path
 
-from reports import fleet_views, season_views, views, week_views
+from reports import fleet_views, list_views, season_views, views, week_views
 from reports.air import holding_views as holding
 from reports.air import room_views as rooms
 from reports.air import views as air
 from reports.budget import views as budget
+from reports.leaves import views as leaves
 
 urlpatterns = [
     path("", views.this_week, name="this_week"),
-    path("instruments/", views.instrument_list, name="instruments"),
+    path("instruments/", list_views.instrument_list, name="instruments"),
+    path("instruments/chosen/", list_views.chosen, name="chosen"),
     path("fleet/", fleet_views.fleet, name="fleet"),
+    path("fleet/<slug:name>/", leaves.leaf, name="leaf"),
+    path("fleet/<slug:name>/figure/", leaves.leaf_figure, name="leaf_figure"),
+    path("fleet/<slug:name>/as/<slug:form_name>/", leaves.leaf_file, name="leaf_file"),
     path("fleet/figures/<slug:by>/", fleet_views.fleet_figure, name="fleet_figure"),
     path("fleet/as/<slug:form_name>/", fleet_views.fleet_file, name="fleet_file"),
-    path("instruments/as/<slug:form_name>/", views.instrument_file, name="instrument_file"),
+    path("instruments/as/<slug:form_name>/", list_views.instrument_file, name="instrument_file"),
     path("instruments/<int:pk>/", views.instrument, name="instrument"),
     path("instruments/<int:pk>/forecasts/", views.instrument_forecasts, name="instrument_forecasts"),
     path("instruments/<int:pk>/figures/<slug:kind>/", views.instrument_figure, name="instrument_figure"),

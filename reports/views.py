@@ -16,11 +16,9 @@ from fleet.weeks import monday_before, monday_of
 from reports.axis import TimeAxis
 from reports.doors import current_site, own_or_404, site_page
 from reports.figures import deviation_figure
-from reports.filters import InstrumentFilter, RequestFilter
-from reports.instrument_files import instrument_sheet
-from reports.queries import budget, freshness, instruments, plans, records, score, week
+from reports.filters import RequestFilter
+from reports.queries import budget, freshness, instruments, records, score, week
 from reports.queries.playing import next_performances
-from reports.tables import TABLE_FILES
 from scheduling.models import Forecast
 
 PAGE_SIZE = 80
@@ -69,32 +67,6 @@ def _asked_week(request: HttpRequest) -> date | None:
         return monday_of(asked)
     except ValueError as refusal:
         raise Http404(str(refusal)) from None
-
-
-@site_page
-def instrument_list(request: HttpRequest) -> HttpResponse:
-    """Show the fleet as a column of due windows; only the list where htmx asks."""
-    site, today = current_site(request), timezone.localdate()
-    chosen = InstrumentFilter(request.GET, instruments.fleet(site), site=site)
-    page = Paginator(chosen.qs, PAGE_SIZE).get_page(request.GET.get("page"))
-    axis = TimeAxis(today, today + instruments.AHEAD)
-    template = "instrument_lines" if request.htmx else "instruments"  # type: ignore[attr-defined]
-    lines = instruments.fleet_lines(page, axis, plans.plan_for(site, today))
-    context = {"filter": chosen, "page": page, "axis": axis, "lines": lines, "files": TABLE_FILES}
-    return render(request, f"reports/{template}.html", context)
-
-
-@site_page
-def instrument_file(request: HttpRequest, form_name: str) -> HttpResponse:
-    """Hand out the list of instruments as filtered, all its leaves, as a file."""
-    form, site = TABLE_FILES.get(form_name), current_site(request)
-    if form is None:
-        raise Http404("no such file")
-    chosen = InstrumentFilter(request.GET, instruments.fleet(site), site=site)
-    answer = HttpResponse(form.write([instrument_sheet(site, chosen.qs)]), content_type=form.content_type)
-    name = f"instruments-{timezone.localdate().isoformat()}.{form_name}"
-    answer["Content-Disposition"] = f'attachment; filename="{name}"'
-    return answer
 
 
 @site_page

@@ -145,6 +145,10 @@ def _row(run: ForecastRun, line: Line, digest: str, outlook: Outlook, heard: Hea
         drivers=[{"name": one.name, "share": one.share, "words": one.words} for one in outlook.drivers],
         learned_from=outlook.learned_from,
         mostly_prior=outlook.mostly_prior,
+        sensitivities=[
+            [one.name, one.learned.mean, one.learned.sd, one.usual.mean, one.usual.sd]
+            for one in outlook.sensitivities
+        ],
     )
 
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import cached_property
 
 from fleet.models import Person
 from fleet.weeks import monday_before, mondays
@@ -45,10 +46,14 @@ class PlanHours:
         } or {Nobody: plan.hours_offered}
         self.used: dict[tuple[int | None, int], float] = defaultdict(float)
         for visit in visits:
-            self.used[self._owner(visit.technician_id), week_in(plan, visit.week)] += visit.hours
+            self.add(visit.technician_id, week_in(plan, visit.week), visit.hours)
 
     def _owner(self, technician: int | None) -> int | None:
         return technician if technician in self.offered else Nobody
+
+    def add(self, technician: int | None, week: int, hours: float) -> None:
+        """Use hours of a person, or of everybody where people are not known, in a week."""
+        self.used[self._owner(technician), week] += hours
 
     def left(self, technician: int | None, week: int) -> float:
         """Hours a person has left in a week, below zero where more is planned than offered."""
@@ -60,9 +65,8 @@ class PlanHours:
         """The same hours with a visit taken out."""
         rest = PlanHours(self.plan, ())
         rest.used = self.used.copy()
-        rest.used[self._owner(visit.technician_id), week_in(self.plan, visit.week)] -= added_hours(
-            visit, visit.technician_id, visit.week, same, shares
-        )
+        less = added_hours(visit, visit.technician_id, visit.week, same, shares)
+        rest.add(visit.technician_id, week_in(self.plan, visit.week), -less)
         return rest
 
 
@@ -96,28 +100,63 @@ def effects(visit: PlannedVisit, today: date) -> list[Effect]:
 
     Weeks that have the same service of the instrument already are left out.
     """
-    plan = visit.plan
-    visits = list(plan.visits.all().order_by("week"))
-    lines = read_lines(plan, [visit.instrument_id])
-    same = [v for v in visits if v.instrument_id == visit.instrument_id and v.pk != visit.pk]
-    hours = PlanHours(plan, visits).without(visit, same, shares_of(visit.instrument_id, lines))
-    taken = {v.week for v in same if v.kind == visit.kind}
-    people = _people(lines.get((visit.instrument_id, visit.kind)), visit, plan)
+    desk = EffectDesk(visit.plan, [visit.instrument_id])
     first = monday_before(today)
     return [
-        _effect(visit, monday, lines, same, hours, people)
-        for monday in mondays(plan.start, plan.weeks)
-        if monday != visit.week and monday >= first and monday not in taken
+        desk.effect(visit, monday)
+        for monday in mondays(visit.plan.start, visit.plan.weeks)
+        if monday != visit.week and monday >= first and monday not in desk.taken(visit)
     ]
 
 
-def _people(line: PlanLine | None, visit: PlannedVisit, plan: SeasonPlan) -> list[int | None]:
-    """Return who could make the visit, whoever makes it now first."""
-    others = list(line.people) if line else []
-    if line is None:
-        rows = Person.objects.of_site(plan.site)
-        others = [person.pk for person in rows if person.can_do(visit.kind) and person.hours_per_week]
-    return [visit.technician_id, *(person for person in others if person != visit.technician_id)]
+class EffectDesk:
+    """A plan with what it knew of some instruments, read once; what is put down counts for what follows."""
+
+    def __init__(self, plan: SeasonPlan, instruments: Sequence[int]) -> None:
+        self.plan = plan
+        self.visits: list[PlannedVisit] = list(plan.visits.all().order_by("week"))
+        self.lines = read_lines(plan, instruments)
+        self.hours = PlanHours(plan, self.visits)
+        self.of: dict[int, list[PlannedVisit]] = defaultdict(list)
+        for visit in self.visits:
+            self.of[visit.instrument_id].append(visit)
+
+    @cached_property
+    def people(self) -> list[Person]:
+        """Everybody of the site, asked for only where the plan's own knowledge is no longer kept."""
+        return list(Person.objects.of_site(self.plan.site))
+
+    def others(self, visit: PlannedVisit) -> list[PlannedVisit]:
+        """The other visits of the same instrument."""
+        return [one for one in self.of[visit.instrument_id] if visit.pk is None or one.pk != visit.pk]
+
+    def taken(self, visit: PlannedVisit) -> set[date]:
+        """The weeks in which the same service of the instrument is planned already."""
+        return {one.week for one in self.others(visit) if one.kind == visit.kind}
+
+    def effect(self, visit: PlannedVisit, monday: date) -> Effect:
+        """What a visit would mean in a week; one that has no row yet is new."""
+        others, shares = self.others(visit), shares_of(visit.instrument_id, self.lines)
+        hours = self.hours if visit.pk is None else self.hours.without(visit, others, shares)
+        return _effect(visit, monday, self.lines, others, hours, self._able(visit))
+
+    def put_down(self, visit: PlannedVisit, effect: Effect) -> None:
+        """Let the hours of a visit count in the week and with the person of an effect."""
+        others, shares = self.others(visit), shares_of(visit.instrument_id, self.lines)
+        if visit.pk is not None:
+            self.hours = self.hours.without(visit, others, shares)
+        more = added_hours(visit, effect.technician_id, effect.week, others, shares)
+        self.hours.add(effect.technician_id, week_in(self.plan, effect.week), more)
+
+    def _able(self, visit: PlannedVisit) -> list[int | None]:
+        """Return who could make the visit, whoever makes it now first."""
+        line = self.lines.get((visit.instrument_id, visit.kind))
+        others = list(line.people) if line else []
+        if line is None:
+            others = [one.pk for one in self.people if one.can_do(visit.kind) and one.hours_per_week]
+        if visit.pk is None and others:
+            return others
+        return [visit.technician_id, *(person for person in others if person != visit.technician_id)]
 
 
 def _effect(
@@ -141,7 +180,8 @@ def _effect(
     change = None
     if line is not None:
         others = [week_in(plan, v.week) for v in same if v.kind == visit.kind and not v.dated]
-        now, then = [*others, week_in(plan, visit.week)], [*others, week]
+        now = others if visit.pk is None else [*others, week_in(plan, visit.week)]
+        then = [*others, week]
         change = line.cost_of(then) - line.cost_of(now)
     return Effect(
         week=monday,
@@ -168,7 +208,8 @@ def _broken(
     for other in same:
         now[other.kind].append(week_in(plan, other.week))
     then = {kind: list(weeks) for kind, weeks in now.items()}
-    now[visit.kind].append(week_in(plan, visit.week))
+    if visit.pk is not None:
+        now[visit.kind].append(week_in(plan, visit.week))
     then.setdefault(visit.kind, []).append(week)
     before = {words for words, _ in _order_broken(visit.instrument_id, lines, now, plan)}
     for words, told in _order_broken(visit.instrument_id, lines, then, plan):

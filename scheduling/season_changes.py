@@ -1,4 +1,4 @@
-"""Changes to a season plan by people: hold, release, move, approve; each keeps a row of who did what when.
+"""Changes to a season plan by people: hold, release, move, ask, approve; each keeps who did what when.
 
 What is held is a fact, yet no forecast rests on it, so nobody is told that facts have changed.
 """
@@ -15,15 +15,16 @@ from django.db.models import QuerySet, Sum
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
-from fleet.models import HeldVisit, Person, Site
+from fleet.models import HeldVisit, Instrument, Person, Site
 from fleet.refusal import Refused
 from fleet.weeks import week_of
 from scheduling import planning
 from scheduling.engine.said import joined, worded
 from scheduling.engine.season.solution import Outcome, relative_gap
 from scheduling.line_costs import read_lines
-from scheduling.models import PlanChange, PlannedVisit, SeasonPlan
-from scheduling.move_effects import Effect, effects, shares_of, week_in
+from scheduling.models import PlanChange, PlannedVisit, PutOff, SeasonPlan
+from scheduling.move_effects import Effect, EffectDesk, effects, shares_of, week_in
+from scheduling.new_visits import new_visit, trouble_of_new, usual_hours
 from scheduling.plan_rows import share
 from scheduling.saying import day_style
 from scheduling.shared_hours import beside
@@ -116,6 +117,36 @@ def move(visit: PlannedVisit, to_week: date, seen: int, by: Author, at: datetime
     return _note(plan, by, at, What.MOVED, visit, from_week=from_week, effect=effect)
 
 
+@transaction.atomic
+def ask(
+    plan: SeasonPlan, instrument: Instrument, kind: str, week: date, seen: int, by: Author, at: datetime
+) -> PlanChange:
+    """Put a visit that the plan does not foresee into a week and hold it there; costs and hours follow.
+
+    Raises
+    ------
+    fleet.refusal.Refused
+        Where the week is no week to come of the plan or has the service already, where the instrument gets
+        no such service, or the plan was changed since the version seen.
+    """
+    plan = _open_plan(plan.pk, seen, instrument.pk)
+    desk = EffectDesk(plan, [instrument.pk])
+    visit = new_visit(desk, instrument, kind, week, usual_hours(plan.site))
+    trouble = trouble_of_new(desk, visit, plan.site.local_date(at))
+    if trouble:
+        raise Refused(f"the {kind} of {instrument.tag} cannot be asked for there: {trouble}")
+    effect = desk.effect(visit, week)
+    HeldVisit.objects.get_or_create(instrument=instrument, kind=kind, week=week)
+    before = _hours_by_week(visit, [week])
+    visit.held, visit.technician_id = True, effect.technician_id
+    visit.reason = worded("Asked for by %(name)s.", name=by.name)
+    visit.save()
+    _share_again(visit, [week])
+    _account(plan, {week: _hours_by_week(visit, [week])[week] - before[week]}, effect)
+    PutOff.objects.filter(plan=plan, instrument=instrument, kind=kind).delete()
+    return _note(plan, by, at, What.ASKED, visit, from_week=week, effect=effect)
+
+
 def _effect_in(visit: PlannedVisit, to_week: date, today: date) -> Effect:
     found = {effect.week: effect for effect in effects(visit, today)}
     if to_week not in found:
@@ -193,17 +224,23 @@ def _lock(plan_id: int) -> SeasonPlan:
 
 def _locked(visit: PlannedVisit, seen: int) -> tuple[SeasonPlan, PlannedVisit]:
     """Take hold of a plan and read the visit again, unless somebody has touched its instrument since."""
-    plan = _lock(visit.plan_id)
+    plan = _open_plan(visit.plan_id, seen, visit.instrument_id)
+    fresh = PlannedVisit.objects.select_related("instrument", "technician").get(pk=visit.pk)
+    fresh.plan = plan
+    return plan, fresh
+
+
+def _open_plan(plan_id: int, seen: int, instrument_id: int) -> SeasonPlan:
+    """Take hold of a plan that may be changed, unless somebody has touched the instrument since."""
+    plan = _lock(plan_id)
     if plan.state == SeasonPlan.State.REPLACED:
         raise ChangedMeanwhile(
             "this plan has been replaced, and nobody works by it any more",
             accepted="the same change in the plan that replaced it",
         )
     since = plan.changes.filter(version__gt=seen)
-    _unchanged(plan, since.filter(instrument=visit.instrument_id) | since.filter(what=What.APPROVED))
-    fresh = PlannedVisit.objects.select_related("instrument", "technician").get(pk=visit.pk)
-    fresh.plan = plan
-    return plan, fresh
+    _unchanged(plan, since.filter(instrument=instrument_id) | since.filter(what=What.APPROVED))
+    return plan
 
 
 def _unchanged(plan: SeasonPlan, since: QuerySet[PlanChange]) -> None:

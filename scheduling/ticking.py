@@ -8,7 +8,7 @@ from datetime import datetime, time, timedelta
 
 from django.db.models import OuterRef, Subquery
 
-from fleet import booking_sources, throttle, uploads
+from fleet import booking_sources, instrument_changes, throttle, uploads
 from fleet.doors import passwords, sign_ins
 from fleet.models import Instrument, Site
 from scheduling import (
@@ -62,6 +62,7 @@ def tick(now: datetime) -> Found:
     clock_set_back.mend(now)
     beat(TICK, now)
     for site in Site.objects.order_by("pk"):
+        let_rooms_follow(site, now)
         keep_calendar(site, now)
         make_letters(site, now)
         watch_the_air(site, now)
@@ -88,6 +89,14 @@ def tick(now: datetime) -> Found:
         holdings=unclaimed(HoldingStudy, now),
         calendars=booking_sources.due_sources(now),
     )
+
+
+def let_rooms_follow(site: Site, now: datetime) -> None:
+    """Let instruments stand where moves told before have brought them; trouble with it holds up nothing."""
+    try:
+        instrument_changes.let_rooms_follow(site, site.local_date(now))
+    except Exception:
+        log.exception("the moves of site %s could not be followed", site.pk)
 
 
 def keep_calendar(site: Site, now: datetime) -> None:

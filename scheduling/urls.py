@@ -2,10 +2,11 @@
 
 from django.urls import path
 
-from scheduling.views import calendars, health, holding, letters, scenarios, scores, season, week
+from scheduling.views import calendars, health, holding, letters, scenarios, scores, season, visits, week
 
 urlpatterns = [
     path("healthz", health.healthz, name="healthz"),
+    path("instruments/visits/", visits.place_visits, name="place_visits"),
     path("season/visits/<int:pk>/hold/", season.hold, name="hold_visit"),
     path("season/visits/<int:pk>/release/", season.release, name="release_visit"),
     path("season/visits/<int:pk>/move/", season.move, name="move_visit"),

@@ -132,6 +132,30 @@ DOORS: dict[str, Door] = {
     # instruments and their records
     "this_week": Door(OWN_SITE),
     "instruments": Door(OWN_SITE),
+    "chosen": Door((200, 200, 403, 200, 200, LOGIN), query={"what": "returned"}),
+    "change_instruments": Door(
+        NOT_SO,
+        DONE,
+        form={"what": "use_class", "to_use": "store", "chosen": "@instrument", "seen": "@seen_use"},
+    ),
+    "place_visits": Door(
+        NOT_SO,
+        DONE,
+        form={
+            "what": "ask",
+            "visit_service": "tuning",
+            "week": "2026-12-14",
+            "plan": "@plan",
+            "chosen": "@instrument",
+            "seen": "@seen_visit",
+        },
+    ),
+    "keep_filter": Door(
+        NOT_SO,
+        (302, 302, 302, 302, 404, LOGIN),
+        form={"page": "instruments", "name": "Mine", "query": "kind=grand"},
+    ),
+    "change_filter": Door(NOT_SO, (302, 404, 404, 404, 404, LOGIN), one("filter"), {"name": "Other"}),
     "instrument": Door(OF_THIS_SITE, args=one("instrument")),
     "instrument_forecasts": Door(OF_THIS_SITE, args=one("instrument")),
     "instrument_figure": Door(OF_THIS_SITE, args=one("instrument", **TUNING)),
@@ -146,6 +170,9 @@ DOORS: dict[str, Door] = {
     "correct_service": Door(WORK_AT_THIS, DONE, one("service"), {**RECORD, "day": "2026-10-16"}),
     "withdraw_service": Door(NOT_SO, DONE, one("service")),
     "fleet": Door(OWN_SITE),
+    "leaf": Door(OF_A_SITE, args={"name": "season"}),
+    "leaf_figure": Door(OF_A_SITE, args={"name": "season"}),
+    "leaf_file": Door(OF_A_SITE, args={"name": "hours", "form_name": "csv"}),
     "fleet_figure": Door(OF_A_SITE, args={"by": "use"}),
     "fleet_file": Door(OF_A_SITE, args={"form_name": "csv"}),
     "instrument_file": Door(OF_A_SITE, args={"form_name": "csv"}),
@@ -256,6 +283,9 @@ FORM_FIELDS = (
     Field("bring_readings", "room", "room", 404),
     Field("choose_upload", "room", "room", 404),
     Field("ways_in", "room", "room", 404),
+    Field("change_instruments", "chosen", "instrument", 404),
+    Field("place_visits", "plan", "plan", 404),
+    Field("place_visits", "chosen", "instrument", 404),
     Field("order_draft", "plan", "plan", 404),
     Field("new_scenario", "away_person", "person", 422),
     Field("letter_choices", "person", "person", 404),
@@ -275,6 +305,8 @@ NAME_FIELDS = (
 QUERY_FIELDS = (
     Field("labels", "room", "room", 404),
     Field("labels", "instrument", "tag", 404),
+    Field("labels", "chosen", "instrument", 404),
+    Field("chosen", "chosen", "instrument", 404),
     Field("instruments", "room", "room", 200),
     Field("compare_rooms", "room", "room", 200),
     Field("holdings", "room", "room", 200),
@@ -287,6 +319,7 @@ QUERY_FIELDS = (
 
 # Choices whose values are plain numbers: marks, days of the week, minutes, keys of a keyboard.
 NUMBERS = {
+    "every",
     "asked-#-shown",  # the id stands in the name, and is tried by a test of its own
     "key",
     "leave",
@@ -297,4 +330,5 @@ NUMBERS = {
     "seen",
     "spares",
     "working_days",
+    "year",
 }

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from http.cookies import SimpleCookie
 from pathlib import Path
 from typing import Any
@@ -21,13 +21,13 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
-from fleet import booking_sources, uploads, ways_in
+from fleet import booking_sources, instrument_changes, saved_filters, uploads, ways_in
 from fleet.doors import secret_links
 from fleet.models import Invitation, Membership, PasswordReset, Role, Room, Sensor
 from fleet.record_links import record_path
 from fleet.views.player import SENT_SALT
 from fleet.weeks import monday_before
-from scheduling import feeds, stop_links
+from scheduling import feeds, stop_links, visits_together
 from scheduling.letter_choices import HABITS
 from scheduling.models import DraftOrder, HoldingStudy, Letter, Scenario
 from tests import factories as make
@@ -149,6 +149,9 @@ def things_of(house: Any) -> dict[str, Any]:
         "sensor": Sensor.objects.filter(site=site).first().pk,
         "service": instrument.services.get(date=make.TODAY - timedelta(days=40), kind="tuning").pk,
         "request": request.pk,
+        "seen_use": _seen_use(site, instrument),
+        "seen_visit": _seen_visit(house.plan, instrument),
+        "filter": saved_filters.keep(user, site, "instruments", "Grands", "kind=grand", False).pk,
         "sent_mark": signing.dumps([request.pk, False], salt=SENT_SALT),
         "upload": uploads.begin(site, "log.csv", [READINGS], room, user, now).pk,
         "way_in": way_in.pk,
@@ -196,6 +199,21 @@ def _invited(site: Any, user: Any, now: datetime) -> dict[str, Any]:
         "join_secret": secret_links.secret_of(seeds[secret_links.JOIN]),
         "reset_secret": secret_links.secret_of(seeds[secret_links.RESET]),
     }
+
+
+def _seen_use(site: Any, instrument: Any) -> str:
+    """The mark of what a change of use would do, as the page that shows it sends it on."""
+    those = instrument_changes.with_places(site, [instrument.pk])
+    return instrument_changes.digest_of(
+        instrument_changes.rows_of(instrument_changes.UseChange("store"), those, make.TODAY)
+    )
+
+
+def _seen_visit(plan: Any, instrument: Any) -> str:
+    """The same of a tuning asked for in a week."""
+    wanted = visits_together.Wanted("tuning", date(2026, 12, 14), new=True)
+    those = visits_together.chosen_of(plan, [instrument.pk])
+    return visits_together.digest_of(plan, visits_together.rows_of(plan, wanted, those, make.TODAY))
 
 
 def _letter(person: Any, now: datetime) -> Letter:

@@ -5,6 +5,7 @@ from fleet.models.calendars import BookingSource, CalendarReading
 from fleet.models.changes import FactChange
 from fleet.models.doors import Invitation, PasswordReset, SignIn
 from fleet.models.instruments import Instrument, InstrumentKind, Placement, UseClass
+from fleet.models.kept import InstrumentChange, SavedFilter
 from fleet.models.records import RecordChange
 from fleet.models.services import Service, ServiceKind, ServiceRule, WorksheetLine
 from fleet.models.sites import Absence, DayOff, Membership, Person, Role, Site, Term
@@ -30,6 +31,7 @@ __all__ = [
     "FactChange",
     "HeldVisit",
     "Instrument",
+    "InstrumentChange",
     "InstrumentKind",
     "Invitation",
     "LoggerFormat",
@@ -45,6 +47,7 @@ __all__ = [
     "RequestState",
     "Role",
     "Room",
+    "SavedFilter",
     "Sensor",
     "Service",
     "ServiceKind",

@@ -16,6 +16,7 @@ from django.utils.translation import gettext as _
 from fleet import codes
 from fleet.access import row_number
 from fleet.models import Instrument, Room
+from fleet.views.chosen import chosen_or_404
 from fleet.views.door import fact_page, may_write, own_to_change, site_of
 
 
@@ -37,17 +38,20 @@ def _label(instrument: Instrument) -> Label:
 
 @fact_page("GET")
 def labels(request: HttpRequest) -> HttpResponse:
-    """Show the labels of one room, of one instrument or of all, or the rooms to choose from."""
+    """Show the labels of one room or instrument, of those chosen or of all, or the rooms to choose from."""
     if not may_write(request):
         raise PermissionDenied("codes are for those who keep the instruments")
     site, room, tag = site_of(request), request.GET.get("room", ""), request.GET.get("instrument", "")
+    numbers = request.GET.get("chosen", "")
     inside = Instrument.objects.of_site(site).filter(retired_on=None).select_related("room")
     rows = inside.order_by("room__building", "room__name", "tag")
-    if tag:
+    if numbers:
+        rows = rows.filter(pk__in=chosen_or_404(site, numbers))
+    elif tag:
         rows = rows.filter(pk=get_object_or_404(inside, tag=tag).pk)
     elif room:
         rows = rows.filter(room=get_object_or_404(Room.objects.of_site(site), pk=row_number(room)))
-    chosen = bool(tag or room or "all" in request.GET)
+    chosen = bool(numbers or tag or room or "all" in request.GET)
     standing = Count("instruments", filter=Q(instruments__retired_on=None))
     rooms = Room.objects.of_site(site).annotate(standing=standing).filter(standing__gt=0)
     context = {"rooms": rooms.order_by("building", "name"), "chosen": chosen, "room": room, "tag": tag}

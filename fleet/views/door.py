@@ -44,10 +44,23 @@ def fact_page(*methods: str) -> Callable[[View], View]:
     def decorate(view: View) -> View:
         @wraps(view)
         def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
-            if not request.membership:  # type: ignore[attr-defined]
-                raise Http404("no site of yours")
             if request.method == "POST" and not may_write(request):
                 raise PermissionDenied("readers read, technicians and administrators write")
+            return view(request, *args, **kwargs)
+
+        return member_page(*methods)(guarded)
+
+    return decorate
+
+
+def member_page(*methods: str) -> Callable[[View], View]:
+    """Let members of a site in, also to write what is theirs alone; strangers find nothing."""
+
+    def decorate(view: View) -> View:
+        @wraps(view)
+        def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+            if not request.membership:  # type: ignore[attr-defined]
+                raise Http404("no site of yours")
             return view(request, *args, **kwargs)
 
         # Where nothing can be read, nothing answers to HEAD either: what it would do is write.

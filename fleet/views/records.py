@@ -18,10 +18,10 @@ from django.views.decorators.http import require_http_methods, require_POST
 from fleet import records
 from fleet.asked import open_requests
 from fleet.forms import RecordForm
-from fleet.models import Instrument, Person, RecordChange, Service, ServiceKind
+from fleet.models import Instrument, RecordChange, Service, ServiceKind
 from fleet.record_desk import Desk
 from fleet.record_links import RecordLink, read_link
-from fleet.records import Author
+from fleet.records import Author, author_of
 from fleet.views.door import own_to_change
 from fleet.weeks import monday_of, week_of
 from fleet.worksheets.layout import BLOCKS
@@ -39,7 +39,12 @@ SERVICES = Service.objects.select_related("instrument__site", "instrument__room"
 def record(request: HttpRequest, pk: int, kind: str, with_sheet: bool = False) -> HttpResponse:
     """Show the form for a service of an instrument, with its worksheet where asked, and take it."""
     instrument = own_to_change(request, INSTRUMENTS.all(), pk)
-    desk = Desk(instrument, _kind(instrument, kind, with_sheet), _author(request, instrument), timezone.now())
+    desk = Desk(
+        instrument,
+        _kind(instrument, kind, with_sheet),
+        author_of(request.user, instrument.site_id),
+        timezone.now(),
+    )
     if request.method != "POST" and (elsewhere := _one_form_one_record(request, desk)):
         return elsewhere
     desk.with_sheet, desk.user = with_sheet, request.user
@@ -55,7 +60,7 @@ def correct(request: HttpRequest, pk: int) -> HttpResponse:
     service = own_to_change(request, SERVICES.all(), pk)
     instrument = service.instrument
     kind = _kind(instrument, service.kind)
-    desk = Desk(instrument, kind, _author(request, instrument), timezone.now(), service)
+    desk = Desk(instrument, kind, author_of(request.user, instrument.site_id), timezone.now(), service)
     desk.with_sheet = kind.kind in BLOCKS and ("sheet" in request.GET or records.points_of(service).exists())
     return _serve(request, desk)
 
@@ -91,7 +96,7 @@ def _serve(request: HttpRequest, desk: Desk) -> HttpResponse:
 def withdraw(request: HttpRequest, pk: int) -> HttpResponse:
     """Take a record back and go to its instrument."""
     service = own_to_change(request, SERVICES.all(), pk)
-    records.withdraw(service, _author(request, service.instrument), timezone.now())
+    records.withdraw(service, author_of(request.user, service.instrument.site_id), timezone.now())
     messages.info(request, _("The record is withdrawn; the forecast is being made again without it."))
     return redirect("instrument", service.instrument_id)
 
@@ -127,13 +132,6 @@ def _kind(instrument: Instrument, kind: str, with_sheet: bool = False) -> Servic
     if found is None or (with_sheet and kind not in BLOCKS):
         raise Http404(f"{instrument} does not get {kind}")
     return found
-
-
-def _author(request: HttpRequest, instrument: Instrument) -> Author:
-    """Return the person of the login, or the login itself where it is nobody of the site."""
-    user: Any = request.user
-    person = Person.objects.filter(site=instrument.site_id, user=user).first()
-    return Author(person.name if person else user.get_full_name() or user.get_username(), user.pk)
 
 
 def _week(request: HttpRequest) -> str:

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from typing import Any
 
 from django.db.models import F, OuterRef, Subquery
 
 from fleet.access import SiteQuerySet
 from fleet.keyboard import Compass
-from fleet.models import Instrument, RequestState, Service, Site
+from fleet.models import Instrument, InstrumentChange, Placement, RequestState, Service, Site
 from fleet.records import kinds_for
 from fleet.reported import ReportedLine, reported_lines
 from fleet.weeks import monday_before
@@ -19,6 +20,7 @@ from reports.figures import OutlookRow, digits_for, outlook_rows
 from reports.queries.freshness import WaitingFacts, waiting_facts
 from reports.queries.plans import plan_for
 from reports.queries.records import ChangeLine, withdrawn
+from reports.sensitivity_words import sensitivity_sentences
 from scheduling.inputs import air_sources
 from scheduling.models import Forecast, PlannedVisit, SeasonPlan
 
@@ -36,27 +38,28 @@ class FleetLine:
     planned: PlannedVisit | None
 
 
+def whole_fleet(site: Site) -> SiteQuerySet[Instrument]:
+    """Return the instruments of a site, those retired among them."""
+    return Instrument.objects.of_site(site).select_related("room")
+
+
 def fleet(site: Site) -> SiteQuerySet[Instrument]:
     """Return the instruments in service at a site."""
-    return Instrument.objects.of_site(site).filter(retired_on__isnull=True).select_related("room")
+    return whole_fleet(site).filter(retired_on__isnull=True)
 
 
-def pointed_at_forecast(
-    instruments: SiteQuerySet[Instrument], service: str = "", state: str = ""
-) -> SiteQuerySet[Instrument]:
-    """Point each instrument at the forecast due first, of one service or in one state where given."""
-    wanted = Forecast.objects.filter(instrument=OuterRef("pk"))
-    if service:
-        wanted = wanted.filter(kind=service)
-    if state:
-        wanted = wanted.filter(state=state)
-    first = wanted.order_by(F("due_middle").asc(nulls_last=True), "-out_now", "kind")
+def pointed_at_forecast(instruments: SiteQuerySet[Instrument], **wanted: Any) -> SiteQuerySet[Instrument]:
+    """Point each instrument at the forecast due first of those wanted; whoever has none is left out then."""
+    first = Forecast.objects.filter(instrument=OuterRef("pk"), **wanted).order_by(
+        F("due_middle").asc(nulls_last=True), "-out_now", "kind"
+    )
     pointed = instruments.annotate(
         shown=Subquery(first.values("pk")[:1]),
+        shown_kind=Subquery(first.values("kind")[:1]),
         due=Subquery(first.values("due_middle")[:1]),
         out_now=Subquery(first.values("out_now")[:1]),
     )
-    return pointed.filter(shown__isnull=False) if service or state else pointed
+    return pointed.filter(shown__isnull=False) if wanted else pointed
 
 
 def fleet_lines(
@@ -89,13 +92,19 @@ def _next_visits(
 
 @dataclass(frozen=True)
 class Outlook:
-    """One service of an instrument: its forecast, the bar, the numbers of its figure and what is planned."""
+    """One service of an instrument: forecast, bar, numbers of its figure, what is planned and was found."""
 
     forecast: Forecast
     bar: DueBar | None
     rows: list[OutlookRow]
     digits: int
     planned: list[PlannedVisit]
+    found: list[Service]
+
+    @property
+    def learned(self) -> list[str]:
+        """How far it goes for damp, warmth, playing and newness, in words."""
+        return sensitivity_sentences(self.forecast)
 
     @property
     def next_planned(self) -> PlannedVisit | None:
@@ -120,6 +129,8 @@ class InstrumentPage:
     requests: list[ReportedLine]
     compass: Compass
     withdrawn: list[ChangeLine]
+    stays: list[Placement]
+    changes: list[InstrumentChange]
     waiting: WaitingFacts | None
     air_source: str | None
 
@@ -156,6 +167,7 @@ def instrument_page(instrument: Instrument, axis: TimeAxis, today: date, now: da
         if plan
         else []
     )
+    history = list(instrument.services.order_by("-date", "-order", "kind"))
     return InstrumentPage(
         instrument=instrument,
         outlooks=[
@@ -165,11 +177,12 @@ def instrument_page(instrument: Instrument, axis: TimeAxis, today: date, now: da
                 outlook_rows(one),
                 digits_for(one.unit),
                 [visit for visit in visits if visit.kind == one.kind],
+                [row for row in history if row.kind == one.kind and row.found is not None],
             )
             for one in forecasts
         ],
         kinds=kinds,
-        history=list(instrument.services.order_by("-date", "-order", "kind")),
+        history=history,
         requests=reported_lines(
             instrument.requests.filter(state=RequestState.OPEN)
             .select_related("instrument__room")
@@ -177,6 +190,8 @@ def instrument_page(instrument: Instrument, axis: TimeAxis, today: date, now: da
         ),
         compass=instrument.keyboard(),
         withdrawn=withdrawn(instrument),
+        stays=list(instrument.placements.select_related("room").order_by("-first_day")),
+        changes=list(instrument.changes.all()),
         waiting=waiting,
         air_source=air_sources(instrument.site).get(instrument.room_id),
     )

@@ -13,12 +13,11 @@ from scheduling.engine.cases import YEAR, Beliefs, Case, part_scale
 from scheduling.engine.deviation import CYCLING, HOURS, MOISTURE, SETTLING, WARMTH
 from scheduling.engine.expectation import settling_change, wood_change
 from scheduling.engine.fabric import Fabric, Group
-from scheduling.engine.priors import Belief
 from scheduling.engine.said import Figure, Term, Value, joined, worded, worded_many
+from scheduling.engine.sensitivities import sensitivity
 
 PITCH = "tuning"
 EIGHT_IN_TEN = 1.2816  # standard deviations either way
-CURVE_DOUBT = 0.05  # [-] sd of the slope of the sorption curve; a judgement on the Notes of `sensitivity`
 LEAST_SHARE = 0.01  # a reason that explains less is not worth a sentence
 
 
@@ -197,23 +196,6 @@ def _moved_words(case: Case, found: Contributions) -> str:
     if found.season > 0:
         return worded("sharpens the pitch by %(effect)s %(unit)s", **effect)
     return worded("flattens the pitch by %(effect)s %(unit)s", **effect)
-
-
-def sensitivity(belief: Beliefs) -> Belief:
-    """How far the pitch goes for a point of humidity, once the wood has followed [unit per percent].
-
-    Notes
-    -----
-    Mean and standard deviation over time constants and noise, and of the sorption curve through which the
-    room's humidity is told as moisture: between 30 and 70 % it climbs by 7 % of moisture, and no such curve
-    is known better than to within half a percent at either end (Wood Handbook 2021, ch. 4).
-    """
-    each = belief.mean[:, MOISTURE]
-    mean = float(belief.weights @ each)
-    noise = belief.scale * belief.shape / (belief.shape - 1.0)
-    inside = noise * belief.spread[:, MOISTURE, MOISTURE] + (each - mean) ** 2
-    variance = float(belief.weights @ inside) + (CURVE_DOUBT * mean) ** 2
-    return Belief(mean, variance**0.5).times(1.0 / priors.PER_POINT)
 
 
 def _learned_words(case: Case, belief: Beliefs) -> str:

@@ -12,7 +12,7 @@ from typing import TypeVar
 import numpy as np
 
 from scheduling.engine.cases import Beliefs, Case, prepare, prior_beliefs
-from scheduling.engine.drivers import Driver, explain_group, sensitivity
+from scheduling.engine.drivers import Driver, explain_group
 from scheduling.engine.expectation import Moments, after_service, since_last
 from scheduling.engine.fabric import Fabric, Group, weave
 from scheduling.engine.findings import earliest_finding
@@ -22,6 +22,7 @@ from scheduling.engine.learning import learn as learn_all
 from scheduling.engine.passage import NEVER, Draws, draw, quantile_days
 from scheduling.engine.priors import Belief
 from scheduling.engine.registers import spread_subjects
+from scheduling.engine.sensitivities import Sensitivity, sensitivities, sensitivity
 from scheduling.engine.simulation import ENOUGH, PATHS, Weather, first_days_out
 from scheduling.engine.subjects import Days, Floats, Knock, Playing, Record, RoomAir, Stay, Subject
 from scheduling.engine.testimony import SILENCE, Testimony
@@ -63,6 +64,8 @@ class Outlook:
         At those days, if nothing more is done [-], [unit], [unit].
     learned_from : int
         Number of as-found values used.
+    sensitivities : tuple of Sensitivity
+        How far it goes for damp, warmth, playing and newness.
     """
 
     instrument: str
@@ -81,6 +84,7 @@ class Outlook:
     drivers: tuple[Driver, ...]
     learned_from: int
     mostly_prior: bool
+    sensitivities: tuple[Sensitivity, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -194,6 +198,7 @@ class _Worked:
             drivers=drivers,
             learned_from=belief.learned_from,
             mostly_prior=belief.learned_from < MOSTLY_PRIOR_BELOW,
+            sensitivities=sensitivities(case, belief),
         )
 
     def probability(self, rows: Sequence[int], service_days: Days, days: Days) -> tuple[Floats, Floats]:

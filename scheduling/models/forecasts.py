@@ -74,6 +74,9 @@ class Forecast(models.Model):
     drivers = SaidJSONField(help_text="list of name, share, words")
     learned_from = models.PositiveIntegerField(default=0)
     mostly_prior = models.BooleanField(default=True)
+    sensitivities = models.JSONField(
+        default=list, help_text="rows of [name, mean, sd, usual mean, usual sd], units as in the engine"
+    )
     digest = models.CharField(max_length=64, blank=True, help_text="of all that this forecast was made from")
     others = models.JSONField(
         default=dict, help_text="by kind: what instruments alike had said when the whole site was computed"

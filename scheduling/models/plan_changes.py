@@ -71,6 +71,7 @@ class PlanChange(models.Model):
         HELD = "held", _("held")
         RELEASED = "released", _("released")
         MOVED = "moved", _("moved")
+        ASKED = "asked", _("asked for")
         APPROVED = "approved", _("approved this plan")
         REPLACED = "replaced", _("approved another plan instead")
 

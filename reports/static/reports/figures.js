@@ -129,6 +129,11 @@ function layout(figure, colours, narrow, height) {
 
 function draw(place, figure) {
   const colours = ink();
+  if (figure.form) {
+    const { data, layout } = figureForms[figure.form](figure, colours, place.clientWidth < 520);
+    place.classList.toggle("tall", "height" in layout);
+    return Plotly.react(place, data, layout, config);
+  }
   return Plotly.react(place, traces(figure, colours), layout(figure, colours, place.clientWidth < 520, place.clientHeight), config);
 }
 
