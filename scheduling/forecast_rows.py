@@ -111,18 +111,19 @@ def _numbers(told: Testimony) -> Iterator[float]:
     yield from told.precision.ravel().tolist()
     yield from told.shift.tolist()
     yield from (told.misfit, told.count)
-    yield from (*told.lesson.noise, *told.lesson.scatter, told.lesson.bedded)
+    yield from (*told.lesson.noise, *told.lesson.scatter, told.lesson.bedded, told.lesson.wear)
 
 
 def _testimony(numbers: Sequence[float]) -> Testimony:
     squares, ends = N_PARTS * N_PARTS, N_PARTS * (N_PARTS + 1)
     misfit, count, *lesson = numbers[ends:]
+    rest = N_NOISES + N_PARTS
     return Testimony(
         np.array(numbers[:squares], float).reshape(N_PARTS, N_PARTS),
         np.array(numbers[squares:ends], float),
         float(misfit),
         int(count),
-        Lesson(tuple(lesson[:N_NOISES]), tuple(lesson[N_NOISES:-1]), lesson[-1]),
+        Lesson(tuple(lesson[:N_NOISES]), tuple(lesson[N_NOISES:rest]), *lesson[rest:]),
     )
 
 

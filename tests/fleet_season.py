@@ -24,6 +24,7 @@ from scheduling.engine.season import (
     plan_season,
     service_days,
 )
+from tests.open_futures import futures
 from tests.told_fleets import told_playing, told_rooms, told_subjects
 
 Floats = NDArray[np.float64]
@@ -75,9 +76,6 @@ def prepare(spec: FleetSpec, weeks: int) -> Trial:
     subjects = tuple(told_subjects(fleet))
     uses = [defaults.USE_WEIGHT[subject.use_class] for subject in subjects]
     kinds = [KIND_DEFAULTS[subject.service] for subject in subjects]
-    rng = np.random.default_rng([spec.seed, 77])
-    left = np.array([rng.normal(*LEAVES[subject.service], size=weeks) for subject in subjects])
-    one_sided = np.array([subject.service in ("bedding", "voicing") for subject in subjects])
     return Trial(
         fleet,
         subjects,
@@ -85,8 +83,15 @@ def prepare(spec: FleetSpec, weeks: int) -> Trial:
         np.array([kind.weight * use for kind, use in zip(kinds, uses, strict=True)]),
         np.array([kind.hours for kind in kinds]),
         np.array([subject.interval_days for subject in subjects]),
-        np.where(one_sided[:, None], np.maximum(left, 0.0), left),
+        _leave(subjects, weeks, np.random.default_rng([spec.seed, 77])),
     )
+
+
+def _leave(subjects: Sequence[Subject], weeks: int, rng: np.random.Generator) -> Floats:
+    """What a visit to each in each week leaves, shape (n, weeks)."""
+    left = np.array([rng.normal(*LEAVES[subject.service], size=weeks) for subject in subjects])
+    one_sided = np.array([subject.service in ("bedding", "voicing") for subject in subjects])
+    return np.where(one_sided[:, None], np.maximum(left, 0.0), left)
 
 
 def forecast_problem(
@@ -107,14 +112,31 @@ def forecast_problem(
 
 def true_problem(trial: Trial, hours_a_week: float, beddings: Weeks | None = None) -> SeasonProblem:
     """The season as hindsight sees it: a day is out or it is not; beddings set the gap that dip hangs on."""
+    return _problem(trial, *_days_out(trial, beddings or {}), hours_a_week)
+
+
+def _days_out(trial: Trial, beddings: Weeks) -> tuple[Floats, Floats]:
+    """Which days are truly out since the last service, and after a visit in each week: 0 or 1."""
     n, weeks, days = len(trial.subjects), trial.weeks, 7 * trial.weeks
     since, after = np.zeros((n, days)), np.zeros((n, weeks, days))
-    gaps = _gaps(trial, beddings or {})
+    gaps = _gaps(trial, beddings)
     for job in range(n):
         since[job] = _out(trial, job, _last(trial, job, gaps), gaps)
         for week in range(1, weeks + 1):
             after[job, week - 1] = _out(trial, job, _anchor(trial, job, week, gaps), gaps)
-    return _problem(trial, since, after, hours_a_week)
+    return since, after
+
+
+def weatherless_tables(trial: Trial, count: int) -> tuple[Floats, Floats]:
+    """Chances of being out for somebody who knows every instrument and its state, but nothing to come."""
+    n, weeks, days = len(trial.subjects), trial.weeks, 7 * trial.weeks
+    since, after = np.zeros((n, days)), np.zeros((n, weeks, days))
+    rng = np.random.default_rng([trial.fleet.spec.seed, 79])
+    for truth in futures(trial.fleet, trial.fleet.line.index(START), count):
+        left = _leave(trial.subjects, weeks, rng)
+        found = _days_out(replace(trial, fleet=replace(trial.fleet, truth=truth), left=left), {})
+        since, after = since + found[0] / count, after + found[1] / count
+    return np.clip(since, 0.0, 1.0), np.clip(after, 0.0, 1.0)
 
 
 def _problem(trial: Trial, since: Floats, after: Floats, hours_a_week: float) -> SeasonProblem:
@@ -309,6 +331,7 @@ class Verdict:
     rule: float
     plan: float
     hindsight: float
+    weatherless: float | None = None
     replanned: float | None = None
 
     @property
@@ -322,7 +345,16 @@ class Verdict:
         return (self.rule - self.plan) / (self.rule - self.hindsight)
 
 
-def compare(trial: Trial, hours_a_week: float, seconds: float = 20.0, weekly: bool = False) -> Verdict:
+Tables = tuple[Floats, Floats]
+
+
+def compare(
+    trial: Trial,
+    hours_a_week: float,
+    seconds: float = 20.0,
+    weekly: bool = False,
+    weatherless: Tables | None = None,
+) -> Verdict:
     """Plan a season in every way and judge each by the truth; weekly, the plan is made anew every Monday too.
 
     The plain rule is the better of waiting and not waiting; the weight-aware rule is tuned with the truth in
@@ -334,11 +366,13 @@ def compare(trial: Trial, hours_a_week: float, seconds: float = 20.0, weekly: bo
     plan = plan_season(forecast_problem(trial, hours_a_week), seconds)
     best = weeks_of(plan_season(known, seconds).visits)
     again = weeks_of(plan_season(true_problem(trial, hours_a_week, best), seconds).visits)
+    ceiling = weatherless and plan_season(_problem(trial, *weatherless, hours_a_week), seconds)
     return Verdict(
         judge(trial, {}),
         plain,
         judge(trial, weeks_of(rule.visits)),
         judge(trial, weeks_of(plan.visits)),
         min(judge(trial, best), judge(trial, again)),
+        judge(trial, weeks_of(ceiling.visits)) if ceiling else None,
         judge(trial, replanned(trial, hours_a_week, seconds / 4)) if weekly else None,
     )

@@ -217,10 +217,10 @@ def felt_air(line: Timeline, fleet: Sequence[Instrument], natures: Natures, air:
     return Felt(temp, sorbed(rh, temp))
 
 
-def at_noon(line: Timeline, slabs: Slabs, outer: Floats) -> Floats:
+def at_noon(slabs: Slabs, outer: Floats) -> Floats:
     """Return the mean moisture of slabs at noon of every day, shape (n, days), for that of their air."""
-    noons = np.empty((line.n_days, len(outer)))
     each_day = HOURS_A_DAY // AIR_HOURS
+    noons = np.empty((outer.shape[1] // each_day, len(outer)))
     start = outer[:, : 30 * each_day].mean(axis=1)
     steps: Iterator[Floats] = iter(np.ascontiguousarray(outer.T))
     for step, moisture in enumerate(slabs.soak(steps, start, AIR_HOURS * 3600.0)):
@@ -254,7 +254,21 @@ def states(
     """Return the states of :class:`Truth` that nobody services."""
     felt = felt_air(line, fleet, natures, air)
     wood = Slabs.together(natures.board, natures.frame, natures.bed)
-    board, frame, bed = np.split(at_noon(line, wood, np.tile(felt.moisture, (3, 1))), 3)
+    noons = at_noon(wood, np.tile(felt.moisture, (3, 1))).reshape(3, len(fleet), line.n_days)
+    return states_of(spec, line, fleet, natures, felt, noons, playing)
+
+
+def states_of(
+    spec: FleetSpec,
+    line: Timeline,
+    fleet: tuple[Instrument, ...],
+    natures: Natures,
+    felt: Felt,
+    noons: Floats,
+    playing: Floats,
+) -> dict[str, Floats]:
+    """Return the states of :class:`Truth` for wood (board, frame, bed) at noon, shape (3, n, days)."""
+    board, frame, bed = noons
     noon = HOURS_A_DAY // AIR_HOURS
     warmth = felt.temp_c[:, noon // 2 :: noon] - USUAL_C
     hours = np.cumsum(np.outer([one.hours_per_week / 7 for one in fleet], playing), axis=1)

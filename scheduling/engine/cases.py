@@ -21,6 +21,7 @@ TAU_FACTORS = np.exp(priors.TAU_LOG_SD * TAU_STEPS)
 TAU_WEIGHTS = np.exp(-0.5 * TAU_STEPS**2) / np.exp(-0.5 * TAU_STEPS**2).sum()
 
 YEAR = 365.2425
+UNUSUAL_SD = 3.0  # [standard deviations] from what a service usually leaves; a judgement
 
 
 @dataclass(frozen=True)
@@ -180,17 +181,37 @@ def part_scale(case: Case, fade: float) -> Floats:
 
 def _last_service(subject: Subject, prior: ServicePrior, today: int) -> tuple[int, float, float]:
     if not subject.records:
-        supposed = max(today - round(subject.interval_days), min(subject.in_service_day, today))
+        came, interval = min(subject.in_service_day, today), round(subject.interval_days)
+        if still_new(subject, today):
+            return came, prior.start.mean, priors.NEW_SHARE * subject.tolerance
+        supposed = max(today - interval, came)
         return supposed, prior.start.mean, priors.NEVER_SERVED_SHARE * subject.tolerance
     last = subject.records[-1]
     return (last.day, *left_by(last, prior))
 
 
+def still_new(subject: Subject, today: int) -> bool:
+    """Whether an instrument came from its maker, not long ago, so that nobody need have served it yet."""
+    from_maker = subject.in_service_day - subject.built_day < priors.NEW_WITHIN_YEARS * YEAR
+    return from_maker and today - subject.in_service_day < priors.NEW_FOR_YEARS * YEAR
+
+
 def left_by(record: Record, prior: ServicePrior) -> tuple[float, float]:
-    """Mean and standard deviation of the true deviation that a service left [unit]."""
+    """Mean and standard deviation of the true deviation that a service left [unit].
+
+    Notes
+    -----
+    Normal posterior of what services usually leave and of the value measured afterwards. A value that no
+    usual service leaves was left on purpose, or for want of time: it counts as it was written.
+    """
+    usual = prior.start
     if record.left is None:
-        return prior.start.mean, prior.start.sd
-    return record.left, prior.left_sd
+        return usual.mean, usual.sd
+    total = usual.sd**2 + prior.left_sd**2
+    if not total or abs(record.left - usual.mean) > UNUSUAL_SD * total**0.5:
+        return record.left, prior.left_sd
+    share = usual.sd**2 / total
+    return usual.mean + share * (record.left - usual.mean), share**0.5 * prior.left_sd
 
 
 def jumps_between(

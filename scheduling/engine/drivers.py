@@ -9,7 +9,7 @@ from datetime import date
 import numpy as np
 
 from scheduling.engine import priors
-from scheduling.engine.cases import YEAR, Beliefs, Case, part_scale
+from scheduling.engine.cases import YEAR, Beliefs, Case, part_scale, still_new
 from scheduling.engine.deviation import CYCLING, HOURS, MOISTURE, SETTLING, WARMTH
 from scheduling.engine.expectation import settling_change, wood_change
 from scheduling.engine.fabric import Fabric, Group
@@ -256,6 +256,8 @@ def _settling_words(case: Case, found: Contributions, day: int) -> str:
 
 
 def _unknown_words(case: Case, belief: Beliefs) -> str:
+    if not case.serviced and still_new(case.subject, case.last_day):
+        return "No service is on record since it came new; it is supposed to have been right when it came."
     if not case.serviced:
         return worded(
             "No service is on record; one is supposed a usual interval ago, so the start is a wide guess."

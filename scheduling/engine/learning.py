@@ -14,8 +14,8 @@ from scheduling.engine import priors
 from scheduling.engine.cases import Beliefs, Case, prepare
 from scheduling.engine.fabric import Group
 from scheduling.engine.findings import Findings, after_lesson, found_spans, knock_spans, lay_out
-from scheduling.engine.lessons import learn_lesson
-from scheduling.engine.priors import NO_LESSON, Lesson
+from scheduling.engine.lessons import Taught, learn_lesson
+from scheduling.engine.priors import Lesson
 from scheduling.engine.testimony import SILENCE, Testimony, fleet_prior, hear
 
 Floats = NDArray[np.float64]
@@ -176,7 +176,7 @@ def read_records(groups: Sequence[Group], cases: Sequence[Case], today: int) -> 
     return own
 
 
-def lessons_of(cases: Sequence[Case], own: Sequence[Own]) -> dict[str, Lesson]:
+def lessons_of(cases: Sequence[Case], own: Sequence[Own]) -> dict[str, Taught]:
     """What the records of all cases teach of the priors, by service."""
     told: dict[str, list[tuple[Case, Findings]]] = defaultdict(list)
     for case, one in zip(cases, own, strict=True):
@@ -232,7 +232,7 @@ def learn(
     own = read_records(groups, cases, today)
     if heard is None:
         lessons = lessons_of(cases, own)
-        taken = [lessons.get(case.subject.service, NO_LESSON) for case in cases]
+        taken = [lessons.get(case.subject.service, Taught()).of(case.subject.use_class) for case in cases]
     else:
         others = [heard.get((case.subject.instrument, case.subject.service), SILENCE) for case in cases]
         taken = [told.lesson for told in others]

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,13 +11,17 @@ from scipy.optimize import minimize
 from scipy.special import gammaln, logsumexp
 
 from scheduling.engine.cases import Case, prior_beliefs
-from scheduling.engine.deviation import N_PARTS
+from scheduling.engine.deviation import HOURS, N_PARTS
 from scheduling.engine.findings import N_NOISES, Findings
 from scheduling.engine.priors import NO_LESSON, SITE_SHARE, Lesson
 
 Floats = NDArray[np.float64]
+Places = NDArray[np.int64]
 
 LOG_SD = 1.0  # of the logarithm of a prior variance: it may be wrong by a factor of 2.7 either way; prior
+WEAR_LOG_SD = 0.5  # of the logarithm of the wear of a use class: a factor of 1.6 either way; prior
+    0.5  # of the logarithm of how hard an hour is in one use class: a factor of 1.6 either way; prior
+)
 FARTHEST = 4.0  # such logarithms are not followed further; exp(4) = 55
 MOST_CASES = 150  # of a service; more would change nothing but the time it takes
 MOST_EACH = 40  # of the latest findings of a case
@@ -40,9 +44,11 @@ class Stack:
         Gap closed by beddings within the span, times the lever [unit].
     there : array, shape (m, n)
         1 for a finding, 0 for padding.
-    sd : array, shape (m, 5)
-        Prior standard deviations of the coefficients.
+    mean, sd : array, shape (m, 5)
+        Prior means and standard deviations of the coefficients.
     weights : array, shape (k,)
+    use : int array, shape (m,)
+        Place of the use class of each case among those there are.
     """
 
     parts: Floats
@@ -51,10 +57,12 @@ class Stack:
     surprise: Floats
     closed: Floats
     there: Floats
+    mean: Floats
     sd: Floats
     weights: Floats
     shape: float
     scale: float
+    use: Places
 
 
 def stack(cases: Sequence[Case], findings: Sequence[Findings]) -> Stack:
@@ -73,15 +81,23 @@ def stack(cases: Sequence[Case], findings: Sequence[Findings]) -> Stack:
         rest[i, :n] = found.noise[last] - found.shares[last].sum(axis=1)
         surprise[i, :, :n] = found.values[last] - found.parts[:, last] @ belief.mean[0]
     sd = np.sqrt(np.array([np.diag(belief.spread[0]) for belief in beliefs]))
-    first = beliefs[0]
-    return Stack(
-        parts, shares, rest, surprise, closed, there, sd, first.weights, first.shape[0], first.scale[0]
-    )
+    mean, first = np.array([belief.mean[0] for belief in beliefs]), beliefs[0]
+    of_prior = mean, sd, first.weights, first.shape[0], first.scale[0]
+    uses = [case.subject.use_class for case in cases]
+    use = np.array([use_classes(cases).index(name) for name in uses])
+    return Stack(parts, shares, rest, surprise, closed, there, *of_prior, use)
 
 
-# Order of the unknowns: logarithms of 4 noise and 5 scatter variances, 5 shifts in sd, 1 jump in sd
+def use_classes(cases: Sequence[Case]) -> list[str]:
+    """The use classes of some cases, in the order of the unknowns of their wear."""
+    return sorted({case.subject.use_class for case in cases})
+
+
+# Order of the unknowns: logarithms of 4 noise and 5 scatter variances, 5 shifts in sd, 1 jump in sd; then one
+# logarithm of the wear by use class for each
 N_UNKNOWN = N_NOISES + 2 * N_PARTS + 1
 SHIFTS = slice(N_NOISES + N_PARTS, N_NOISES + 2 * N_PARTS)
+BEDDED = N_UNKNOWN - 1
 
 
 @dataclass(frozen=True)
@@ -103,8 +119,8 @@ def _solved(at: Floats, told: Stack, bedded_sd: float) -> _Solved:
     between = _between(at, told)
     variance = told.shares @ np.exp(at[:N_NOISES]) + told.rest
     inverse = np.divide(told.there, variance, out=np.zeros_like(variance), where=told.there > 0)
-    left = told.surprise - (told.parts @ (told.sd * at[SHIFTS])[:, None, :, None])[..., 0]
-    left -= (bedded_sd * at[-1] * told.closed)[:, None]
+    left = told.surprise - (told.parts @ (_middle(at, told) - told.mean)[:, None, :, None])[..., 0]
+    left -= (bedded_sd * at[BEDDED] * told.closed)[:, None]
     weighed = told.parts * inverse[:, None, :, None]
     turned = np.swapaxes(weighed, -1, -2)
     inner = turned @ told.parts
@@ -124,7 +140,20 @@ def _solved(at: Floats, told: Stack, bedded_sd: float) -> _Solved:
 
 def _between(at: Floats, told: Stack) -> Floats:
     """Variance with which instruments differ from the site's mean, shape (m, 5) [unit^2]."""
-    return np.asarray((1.0 - SITE_SHARE) * np.exp(at[N_NOISES : SHIFTS.start]) * told.sd**2)
+    scatter = np.exp(at[N_NOISES : SHIFTS.start])
+    return np.asarray((1.0 - SITE_SHARE) * scatter * (told.sd * _harder(at, told)) ** 2)
+
+
+def _middle(at: Floats, told: Stack) -> Floats:
+    """Mean of the coefficients of each case, shape (m, 5) [unit]."""
+    return np.asarray((told.mean + told.sd * at[SHIFTS]) * _harder(at, told))
+
+
+def _harder(at: Floats, told: Stack) -> Floats:
+    """Factors on the coefficients of each case by its use class, shape (m, 5) [-]."""
+    factor = np.ones((len(told.use), N_PARTS))
+    factor[:, HOURS] = np.exp(at[N_UNKNOWN:])[told.use]
+    return factor
 
 
 def evidence(at: Floats, told: Stack, bedded_sd: float) -> tuple[float, Floats]:
@@ -132,9 +161,9 @@ def evidence(at: Floats, told: Stack, bedded_sd: float) -> tuple[float, Floats]:
 
     Parameters
     ----------
-    at : array, shape (15,)
+    at : array, shape (15 + number of use classes,)
         Logarithms of the factors on noises and scatters, shifts of the means, shift of `bedded`; the shifts
-        in prior standard deviations.
+        in prior standard deviations; logarithms of the factors on the wear of each use class.
     told : Stack
     bedded_sd : float
         Prior standard deviation of the share of a closed gap that the keys rise by [-].
@@ -142,7 +171,7 @@ def evidence(at: Floats, told: Stack, bedded_sd: float) -> tuple[float, Floats]:
     Returns
     -------
     value : float
-    gradient : array, shape (15,)
+    gradient : array, shape of `at`
 
     Notes
     -----
@@ -162,18 +191,34 @@ def evidence(at: Floats, told: Stack, bedded_sd: float) -> tuple[float, Floats]:
     toward = (np.swapaxes(told.parts, -1, -2) @ solved.alpha[..., None])[..., 0]
     by_scatter = (pull[..., None] * toward**2 - chance[..., None] * solved.known).sum(axis=1)
     pulled = (pull[..., None] * solved.alpha).sum(axis=1)
+    by_mean = (pull[..., None] * toward).sum(axis=1)
+    by_spread = _between(at, told) * by_scatter
+    by_wear = (_middle(at, told) * by_mean + by_spread)[:, HOURS]
     gradient = np.concatenate(
         [
             np.exp(at[:N_NOISES]) * np.einsum("mn,mnc->c", by_finding, told.shares),
-            0.5 * (_between(at, told) * by_scatter).sum(axis=0),
-            (told.sd * (pull[..., None] * toward).sum(axis=1)).sum(axis=0),
+            0.5 * by_spread.sum(axis=0),
+            (told.sd * _harder(at, told) * by_mean).sum(axis=0),
             [bedded_sd * float(np.sum(pulled * told.closed))],
+            np.bincount(told.use, by_wear, len(at) - N_UNKNOWN),
         ]
     )
     return float(value.sum()), gradient
 
 
-def learn_lesson(cases: Sequence[Case], findings: Sequence[Findings]) -> Lesson:
+@dataclass(frozen=True)
+class Taught:
+    """What the records of one service teach: all of its cases, and by use class how hard an hour is."""
+
+    common: Lesson = NO_LESSON
+    wear: Mapping[str, float] = field(default_factory=dict)
+
+    def of(self, use_class: str) -> Lesson:
+        """The lesson for a case of a use class; of wear it is silent where the class has no findings."""
+        return replace(self.common, wear=self.wear.get(use_class, 1.0))
+
+
+def learn_lesson(cases: Sequence[Case], findings: Sequence[Findings]) -> Taught:
     """The most likely hyper-parameters of one service after all findings of its cases.
 
     Parameters
@@ -184,7 +229,8 @@ def learn_lesson(cases: Sequence[Case], findings: Sequence[Findings]) -> Lesson:
     Notes
     -----
     Maximum of `evidence` plus its prior: each logarithm of a variance factor normal with `LOG_SD`, each shift
-    of a mean normal with the site's share of the prior variance. Few findings therefore teach little. The
+    of a mean normal with the site's share of the prior variance, each logarithm of a wear normal with
+    `WEAR_LOG_SD`. Few findings therefore teach little. The
     shifts of coefficients are only nuisance here: `testimony` passes them on instrument by instrument, so
     that nothing an instrument said comes back to it. A large fleet is heard in part, evenly by name.
 
@@ -194,20 +240,24 @@ def learn_lesson(cases: Sequence[Case], findings: Sequence[Findings]) -> Lesson:
     Processes for Machine Learning*, 2006, section 5.4.1 (marginal likelihood and its gradient).
     """
     if not cases:
-        return NO_LESSON
+        return Taught()
     order = sorted(range(len(cases)), key=lambda i: cases[i].subject.instrument)
     order = [order[i] for i in np.linspace(0, len(order) - 1, min(len(order), MOST_CASES)).astype(int)]
     told = stack([cases[i] for i in order], [findings[i] for i in order])
     bedded_sd = cases[0].prior.bedded.sd
-    doubt = np.full(N_UNKNOWN, LOG_SD)
-    doubt[SHIFTS], doubt[-1] = SITE_SHARE**0.5, 1.0
+    uses = use_classes([cases[i] for i in order])
+    doubt = np.full(N_UNKNOWN + len(uses), LOG_SD)
+    doubt[SHIFTS], doubt[BEDDED], doubt[N_UNKNOWN:] = SITE_SHARE**0.5, 1.0, WEAR_LOG_SD
 
     def cost(at: Floats) -> tuple[float, Floats]:
         value, gradient = evidence(at, told, bedded_sd)
         return 0.5 * float(np.sum((at / doubt) ** 2)) - value, at / doubt**2 - gradient
 
     found = minimize(
-        cost, np.zeros(N_UNKNOWN), jac=True, method="L-BFGS-B", bounds=[(-FARTHEST, FARTHEST)] * N_UNKNOWN
+        cost, np.zeros(len(doubt)), jac=True, method="L-BFGS-B", bounds=[(-FARTHEST, FARTHEST)] * len(doubt)
     ).x
     factors = np.exp(found[: SHIFTS.start])
-    return Lesson(tuple(factors[:N_NOISES].tolist()), tuple(factors[N_NOISES:].tolist()), float(found[-1]))
+    common = Lesson(
+        tuple(factors[:N_NOISES].tolist()), tuple(factors[N_NOISES:].tolist()), float(found[BEDDED])
+    )
+    return Taught(common, dict(zip(uses, np.exp(found[N_UNKNOWN:]).tolist(), strict=True)))

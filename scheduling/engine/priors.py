@@ -37,6 +37,9 @@ GROUP_SHARE = 0.25  # [-] common to instruments alike
 OWN_SHARE = 1.0 - SITE_SHARE - GROUP_SHARE
 KNOWN_KINDS = ("grand", "upright", "harpsichord", "fortepiano", "celesta")
 NEVER_SERVED_SHARE = 0.5  # [-] of the tolerance: sd of the start where no service was ever recorded
+NEW_SHARE = 0.2  # [-] of the tolerance: the same for one that came new, set up by its maker
+NEW_WITHIN_YEARS = 1.0  # [a] from being built to coming: such an instrument came new
+NEW_FOR_YEARS = 2.0  # [a] after which somebody will have served it, whatever is on record
 KNOCK_GAP_MM = 0.05  # a contact knocks when its gap passes this, positive side only
 KNOCK_GAP_SD_MM = 0.02  # spread of that threshold from ear to ear
 
@@ -119,17 +122,21 @@ class Lesson:
         See `ServicePrior`.
     bedded : float
         Shift of the share of a closed gap, in its prior standard deviations [-].
+    wear : float
+        How much harder an hour of playing is on instruments of one use class than the prior says [-].
     """
 
     noise: tuple[float, ...] = (1.0, 1.0, 1.0, 1.0)
     scatter: tuple[float, ...] = EVEN
     bedded: float = 0.0
+    wear: float = 1.0
 
     def applied(self, prior: ServicePrior) -> ServicePrior:
         """The prior with this lesson learned."""
         by_day, by_hour, error, gap = (factor**0.5 for factor in self.noise)
         return replace(
             prior,
+            hours=prior.hours.times(self.wear),
             walk_day=prior.walk_day * by_day,
             walk_hour=prior.walk_hour * by_hour,
             start=Belief(prior.start.mean, prior.start.sd * error),

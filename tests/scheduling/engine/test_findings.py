@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from scheduling.engine.cases import prepare
+from scheduling.engine.cases import left_by, prepare
 from scheduling.engine.fabric import weave
 from scheduling.engine.findings import LEARNING_DAYS, found_spans, knock_spans, lay_out, unseen_variance
 from scheduling.engine.forecast import Knock, Record, RoomAir
@@ -31,7 +31,9 @@ def test_each_found_value_is_measured_from_what_the_service_before_had_left():
         (TODAY - 100, TODAY - 40),
     ]
     laid = lay_out(group, case, spans, values, case.prior.found_sd)
-    np.testing.assert_allclose(laid.values, [4.0 - 0.0, -2.0 - 0.1])
+    prior = case.prior  # a measured 0.1 is drawn towards what tunings usually leave, which is 0
+    trusted = prior.start.sd**2 / (prior.start.sd**2 + prior.left_sd**2)
+    np.testing.assert_allclose(laid.values, [4.0 - 0.0, -2.0 - 0.1 * trusted])
 
 
 def test_the_noise_adds_walk_start_and_measuring_error():
@@ -40,7 +42,8 @@ def test_the_noise_adds_walk_start_and_measuring_error():
     spans, values = found_spans(case, TODAY)
     laid = lay_out(group, case, spans, values, case.prior.found_sd)
     prior = case.prior
-    expected = 80 * prior.walk_day**2 + prior.left_sd**2 + prior.found_sd**2
+    left = 1.0 / (1.0 / prior.start.sd**2 + 1.0 / prior.left_sd**2)  # measured, and usually about that
+    expected = 80 * prior.walk_day**2 + left + prior.found_sd**2
     assert laid.noise[0] == pytest.approx(expected)  # the readings are whole, so the air adds nothing
 
 
@@ -105,3 +108,13 @@ def test_air_that_was_measured_throughout_is_not_doubted():
     group, _ = one_group(subject(), room(days=2500))
     places = group.place(np.array([TODAY - 300, TODAY - 200]))
     assert np.all(unseen_variance(group, places[:1], places[1:]) == pytest.approx(0.0, abs=1e-12))
+
+
+def test_what_no_usual_service_leaves_counts_as_it_was_written():
+    case = prepare(subject(), TODAY)
+    usual = case.prior.start.mean
+    far = usual + 3.01 * (case.prior.start.sd**2 + case.prior.left_sd**2) ** 0.5
+    assert left_by(Record(TODAY, None, far), case.prior) == (far, case.prior.left_sd)
+    mean, sd = left_by(Record(TODAY, None, usual + 0.3), case.prior)
+    assert usual < mean < usual + 0.3
+    assert sd < min(case.prior.start.sd, case.prior.left_sd)

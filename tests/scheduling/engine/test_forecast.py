@@ -286,3 +286,13 @@ def test_impossible_rooms_and_days_are_refused():
     model = build_model([air], [subject()], ALWAYS, TODAY)
     with pytest.raises(ValueError, match="beyond the horizon"):
         model.out_probability(np.array([TODAY]), np.array([TODAY + 400]))
+
+
+def test_an_instrument_that_came_new_and_was_never_serviced_starts_as_its_maker_set_it_up():
+    came = TODAY - 60
+    new = one(subject("regulation", built_day=came - 30, in_service_day=came, records=()))
+    old = one(subject("regulation", built_day=came - 4000, in_service_day=came, records=()))
+    assert new.sd[0] < old.sd[0]
+    assert new.out_now < old.out_now
+    assert any("came new" in driver.words for driver in new.drivers)
+    assert any("supposed a usual interval ago" in driver.words for driver in old.drivers)
