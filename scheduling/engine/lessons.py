@@ -20,8 +20,6 @@ Places = NDArray[np.int64]
 
 LOG_SD = 1.0  # of the logarithm of a prior variance: it may be wrong by a factor of 2.7 either way; prior
 WEAR_LOG_SD = 0.5  # of the logarithm of the wear of a use class: a factor of 1.6 either way; prior
-    0.5  # of the logarithm of how hard an hour is in one use class: a factor of 1.6 either way; prior
-)
 FARTHEST = 4.0  # such logarithms are not followed further; exp(4) = 55
 MOST_CASES = 150  # of a service; more would change nothing but the time it takes
 MOST_EACH = 40  # of the latest findings of a case

@@ -1,7 +1,7 @@
 """A season of an invented fleet judged by its hidden truth; benchmarks/fleet_plan.py has the whole table.
 
 A fleet is one draw of weather and chance, so this is one row of that table. Its limits lie below every row
-seen there; the 25 % and the half of what hindsight saves that are asked for are read off the table as a whole.
+seen there; the 25 % and the half of what hindsight saves that are asked for are read off the whole table.
 """
 
 from functools import cache
