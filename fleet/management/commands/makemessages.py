@@ -10,7 +10,7 @@ from django.core.management.commands import makemessages
 
 APPS = ("fleet", "scheduling", "reports")
 # Folders of templates that are not named after their app; what lies beside the folders frames all pages.
-APP_OF_FOLDER = {"letters": "scheduling", "registration": "reports"}
+APP_OF_FOLDER = {"doors": "fleet", "letters": "scheduling", "registration": "reports", "setup": "fleet"}
 FRAME = "reports"
 
 
