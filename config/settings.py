@@ -8,6 +8,9 @@ BASE_DIR = Path(__file__).resolve().parent.parent
 VAR_DIR = Path(env.text("VAR_DIR", str(BASE_DIR / "var")))
 PRODUCTION = env.flag("PRODUCTION")
 UPLOADS_DIR = Path(env.text("UPLOADS_DIR", str(VAR_DIR / "uploads")))
+# Where a backup is written every day, nowhere if empty; the newest so many are kept.
+BACKUP_DIR = env.text("BACKUP_DIR", "")
+BACKUPS_KEPT = max(env.number("BACKUPS_KEPT", 14), 1)
 DEBUG = env.flag("DEBUG") and not PRODUCTION
 SECRET_KEY = env.secret_key("SECRET_KEY", VAR_DIR, production=PRODUCTION)
 ALLOWED_HOSTS = env.words("ALLOWED_HOSTS", "localhost,127.0.0.1,[::1]")
@@ -44,6 +47,7 @@ MIDDLEWARE = [
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "fleet.doors.session_store.SeenMiddleware",
+    "fleet.middleware.ActingMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "csp.middleware.CSPMiddleware",

@@ -5,18 +5,41 @@
 
 from __future__ import annotations
 
-from functools import reduce
 from typing import Any
 
-from django.contrib import admin
+from django.contrib import admin, messages
+from django.contrib.auth import get_user_model
+from django.contrib.auth.admin import UserAdmin
 from django.db.models import Model
 from django.http import HttpRequest
+from django.utils import timezone
 
 from fleet import intake, models
+from fleet.putting_away import put_away, site_of
+from fleet.refusal import Refused
 from fleet.signals import tell_facts_changed
 
 
-class FactAdmin(admin.ModelAdmin):
+class Removable(admin.ModelAdmin):
+    """Rows that are put away when they are removed, and can be brought back for thirty days."""
+
+    def delete_model(self, request: HttpRequest, obj: Any) -> None:
+        """Put one away."""
+        self._put_away(request, [obj])
+
+    def delete_queryset(self, request: HttpRequest, queryset: Any) -> None:
+        """Put several away, each by itself."""
+        self._put_away(request, list(queryset))
+
+    def _put_away(self, request: HttpRequest, rows: list[Any]) -> None:
+        for row in rows:
+            try:
+                put_away([row], timezone.now())
+            except Refused as refused:
+                messages.error(request, str(refused))
+
+
+class FactAdmin(Removable):
     """Of facts that go into forecasts: whatever is typed in here may reach anything of its site."""
 
     def log_addition(self, request: HttpRequest, obj: Any, message: Any) -> Any:
@@ -27,32 +50,37 @@ class FactAdmin(admin.ModelAdmin):
         tell_facts_changed(site_of(obj))
         return super().log_change(request, obj, message)
 
-    def log_deletions(self, request: HttpRequest, queryset: Any) -> Any:
-        for site in {site_of(obj) for obj in queryset}:
-            tell_facts_changed(site)
-        return super().log_deletions(request, queryset)
+
+User = get_user_model()
+admin.site.unregister(User)
 
 
-def site_of(obj: Any) -> int:
-    """Return the number of the site that a fact belongs to, along the path that its model states."""
-    return int(reduce(getattr, obj.site_path.split("__"), obj).pk)
+@admin.register(User)
+class AccountAdmin(UserAdmin):
+    def has_delete_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:
+        """An account is closed on the page of personal data, which keeps what it did."""
+        return False
 
 
 @admin.register(models.Site)
-class SiteAdmin(admin.ModelAdmin):
+class SiteAdmin(FactAdmin):
     list_display = ("name", "time_zone", "currency", "reserve_hours")
     search_fields = ("name",)
 
+    def has_delete_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:
+        """A site is years of measurements and is never removed by a click."""
+        return False
+
 
 @admin.register(models.Membership)
-class MembershipAdmin(admin.ModelAdmin):
+class MembershipAdmin(Removable):
     list_display = ("user", "site", "role")
     list_filter = ("site", "role")
     list_select_related = ("user", "site")
 
 
 @admin.register(models.Person)
-class PersonAdmin(admin.ModelAdmin):
+class PersonAdmin(FactAdmin):
     list_display = ("name", "site", "role", "hours_per_week", "by_contract")
     list_filter = ("site", "role")
     list_select_related = ("site",)
@@ -60,7 +88,7 @@ class PersonAdmin(admin.ModelAdmin):
 
 
 @admin.register(models.Absence)
-class AbsenceAdmin(admin.ModelAdmin):
+class AbsenceAdmin(FactAdmin):
     list_display = ("person", "first_day", "last_day")
     list_select_related = ("person",)
 
@@ -81,7 +109,7 @@ class RoomAdmin(FactAdmin):
 
 
 @admin.register(models.Sensor)
-class SensorAdmin(admin.ModelAdmin):
+class SensorAdmin(FactAdmin):
     list_display = ("name", "room", "first_day", "last_day", "humidity_slope", "humidity_offset")
     list_filter = ("site",)
     list_select_related = ("room",)
@@ -92,17 +120,6 @@ class SensorAdmin(admin.ModelAdmin):
         super().save_model(request, obj, form, change)
         _rebuild({before, obj.room_id})  # type: ignore[attr-defined]
 
-    def delete_model(self, request: HttpRequest, obj: Any) -> None:
-        """Remove the sensor and rebuild the days of its room."""
-        super().delete_model(request, obj)
-        _rebuild({obj.room_id})
-
-    def delete_queryset(self, request: HttpRequest, queryset: Any) -> None:
-        """Remove sensors and rebuild the days of their rooms."""
-        rooms = set(queryset.values_list("room", flat=True))
-        super().delete_queryset(request, queryset)
-        _rebuild(rooms)
-
 
 def _rebuild(rooms: set[int | None]) -> None:
     """Rebuild the days of rooms whose humidity is read differently now."""
@@ -110,20 +127,28 @@ def _rebuild(rooms: set[int | None]) -> None:
         intake.rebuild_days(room)
 
 
+class OnlyRead(admin.ModelAdmin):
+    """Rows that are shown here and written where their history is kept."""
+
+    def has_add_permission(self, request: HttpRequest) -> bool:
+        """Nothing is typed in here."""
+        return False
+
+    def has_change_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:
+        """Nothing is changed here without a trace."""
+        return False
+
+    def has_delete_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:
+        """Nothing is lost here."""
+        return False
+
+
 @admin.register(models.ClimateDay)
-class ClimateDayAdmin(admin.ModelAdmin):
+class ClimateDayAdmin(OnlyRead):
     list_display = ("room", "date", "readings", "doubtful", "hours_covered", "temp_c_mean", "rh_mean")
     list_filter = ("room__site",)
     list_select_related = ("room",)
     date_hierarchy = "date"
-
-    def has_add_permission(self, request: HttpRequest) -> bool:
-        """Days are derived from readings and never typed in."""
-        return False
-
-    def has_change_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:
-        """Days are derived from readings and never typed in."""
-        return False
 
 
 @admin.register(models.InstrumentKind)
@@ -161,22 +186,6 @@ class ServiceKindAdmin(FactAdmin):
     inlines = (ServiceRuleInline,)
 
 
-class OnlyRead(admin.ModelAdmin):
-    """Rows that are shown here and written where their history is kept."""
-
-    def has_add_permission(self, request: HttpRequest) -> bool:
-        """Nothing is typed in here."""
-        return False
-
-    def has_change_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:
-        """Nothing is changed here without a trace."""
-        return False
-
-    def has_delete_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:
-        """Nothing is lost here."""
-        return False
-
-
 @admin.register(models.Service)
 class ServiceAdmin(OnlyRead):
     list_display = ("instrument", "kind", "date", "found", "left", "technician")
@@ -201,7 +210,7 @@ class WorksheetLineAdmin(OnlyRead):
 
 
 @admin.register(models.Booking)
-class BookingAdmin(admin.ModelAdmin):
+class BookingAdmin(FactAdmin):
     list_display = ("title", "room", "starts_at", "ends_at", "performance")
     list_filter = ("site", "performance")
     list_select_related = ("room",)
@@ -210,40 +219,44 @@ class BookingAdmin(admin.ModelAdmin):
 
 
 @admin.register(models.NoteRequest)
-class NoteRequestAdmin(admin.ModelAdmin):
+class NoteRequestAdmin(OnlyRead):
     list_display = ("instrument", "symptom", "notes", "made_at", "state")
     list_filter = ("instrument__site", "state")
     list_select_related = ("instrument",)
 
 
 @admin.register(models.HeldVisit)
-class HeldVisitAdmin(admin.ModelAdmin):
+class HeldVisitAdmin(FactAdmin):
     list_display = ("instrument", "kind", "week")
     list_filter = ("instrument__site", "kind")
     list_select_related = ("instrument",)
 
 
 @admin.register(models.WayIn)
-class WayInAdmin(admin.ModelAdmin):
+class WayInAdmin(OnlyRead):
+    """A secret is shown once, on the page that makes it, and revoked there."""
+
     list_display = ("name", "site", "room", "made_at", "last_used_at", "readings_taken", "revoked_at")
     list_filter = ("site",)
     list_select_related = ("site", "room")
 
-    def has_add_permission(self, request: HttpRequest) -> bool:
-        """A secret is shown once, on the page that makes it."""
-        return False
-
 
 @admin.register(models.ReadingsUpload)
-class ReadingsUploadAdmin(admin.ModelAdmin):
+class ReadingsUploadAdmin(OnlyRead):
     list_display = ("file_name", "site", "room", "made_at", "state", "new", "changed", "same")
     list_filter = ("site", "state")
     list_select_related = ("site", "room")
 
-    def has_add_permission(self, request: HttpRequest) -> bool:
-        """Files are brought on the page, which looks at them."""
-        return False
 
-    def has_change_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:
-        """What became of a file is not for changing."""
-        return False
+@admin.register(models.FactHistory)
+class FactHistoryAdmin(OnlyRead):
+    list_display = ("subject", "name", "what", "by", "way", "at")
+    list_filter = ("site", "subject", "what", "way")
+    date_hierarchy = "at"
+
+
+@admin.register(models.PutAway)
+class PutAwayAdmin(OnlyRead):
+    list_display = ("subject", "name", "site", "by", "at")
+    list_filter = ("site", "subject")
+    exclude = ("rows", "pointed")

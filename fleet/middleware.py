@@ -9,9 +9,11 @@ from django.http import HttpRequest, HttpResponse
 from django.utils import timezone, translation
 from django.utils.functional import SimpleLazyObject
 
+from fleet.acting import Way, acting
 from fleet.models import Membership
 
 SESSION_KEY = "site"
+ADMINISTRATION = "/admin/"
 
 
 def current_membership(request: HttpRequest) -> Membership | None:
@@ -48,6 +50,19 @@ class AddressMiddleware:
         if any(NUL in text for _name, texts in request.GET.lists() for text in texts):
             return HttpResponse(NO_TEXT, status=400, content_type="text/plain; charset=utf-8")
         return self.get_response(request)
+
+
+class ActingMiddleware:
+    """Let the history of facts know who is at work and whether on a page or in the tables behind."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        """Serve the request with its user acting."""
+        way = Way.ADMIN if request.path.startswith(ADMINISTRATION) else Way.PAGE
+        with acting(way, lambda: getattr(request, "user", None)):
+            return self.get_response(request)
 
 
 class SiteMiddleware:

@@ -12,6 +12,7 @@ from django.db.models import Max
 
 from fleet.measures import MEASURED, bounds
 from fleet.models import Instrument, InstrumentKind, Person, RecordChange, Service, ServiceKind, WorksheetLine
+from fleet.putting_away import put_away
 from fleet.refusal import Refused
 from fleet.signals import tell_facts_changed
 
@@ -189,11 +190,8 @@ def withdraw(service: Service, author: Author, now: datetime) -> None:
         points = _told(stored_points(service))
         if points:
             told["worksheet"] = [points, []]
-        points_of(service).delete()
         _note(service, What.WITHDRAWN, author, now, told)
-        instrument = service.instrument
-        service.delete()
-        tell_facts_changed(instrument.site_id, [instrument.pk])
+        put_away([service, *points_of(service)], now)
 
 
 def points_of(service: Service) -> Any:

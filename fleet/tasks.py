@@ -6,6 +6,7 @@ from celery import shared_task
 from django.utils import timezone
 
 from fleet import booking_sources, upload_storing
+from fleet.keeping import daily
 
 
 @shared_task(name="fleet.store_upload")  # type: ignore[untyped-decorator]
@@ -18,3 +19,9 @@ def store_upload(upload_id: int) -> None:
 def fetch_bookings(source_id: int) -> None:
     """Read a calendar's address and take what is new there, where it is its turn."""
     booking_sources.fetch_source(source_id, timezone.now())
+
+
+@shared_task(name="fleet.back_up")  # type: ignore[untyped-decorator]
+def back_up() -> None:
+    """Write the day's backup into the folder of backups."""
+    daily.back_up(timezone.now())

@@ -11,6 +11,7 @@ from fleet.views import (
     languages,
     members,
     player,
+    putting_away,
     readings,
     records,
     requests,
@@ -85,4 +86,7 @@ urlpatterns: list[URLPattern] = [
     path("bookings/", bookings.bookings_in, name="bookings_in"),
     path("bookings/<int:pk>/", bookings.bookings_reading, name="bookings_reading"),
     path("bookings/from/<int:pk>/", bookings.bookings_source, name="bookings_source"),
+    path("put-away/", putting_away.put_away_list, name="put_away_list"),
+    path("put-away/<int:pk>/bring-back/", putting_away.bring_back, name="bring_back"),
+    path("put-away/<slug:subject>/<int:pk>/", putting_away.put_away, name="put_away"),
 ]

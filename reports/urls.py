@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from reports import fleet_views, list_views, season_views, views, week_views
+from reports import fleet_views, history_views, list_views, season_views, views, week_views
 from reports.air import holding_views as holding
 from reports.air import room_views as rooms
 from reports.air import views as air
@@ -47,4 +47,6 @@ urlpatterns = [
     path("budget/", budget.budget, name="budget"),
     path("budget/<slug:form_name>/", budget.budget_export, name="budget_export"),
     path("requests/", views.request_list, name="requests"),
+    path("history/", history_views.history, name="history"),
+    path("history/<slug:subject>/<int:pk>/", history_views.fact_history, name="fact_history"),
 ]

@@ -11,7 +11,7 @@ from django.conf import settings
 from django.utils import timezone
 
 from fleet.models import Site
-from fleet.tasks import fetch_bookings, store_upload
+from fleet.tasks import back_up, fetch_bookings, store_upload
 from scheduling import (
     backtesting,
     changed_facts,
@@ -53,6 +53,8 @@ def tick() -> None:
         compute_scenario.delay(scenario)
     for study in found.holdings:
         compute_holding.delay(study)
+    if found.backup:
+        back_up.delay()
 
 
 @shared_task(name="scheduling.send_letters")  # type: ignore[untyped-decorator]

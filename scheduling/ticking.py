@@ -6,9 +6,10 @@ import logging
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 
+from django.conf import settings
 from django.db.models import OuterRef, Subquery
 
-from fleet import booking_sources, instrument_changes, throttle, uploads
+from fleet import booking_sources, instrument_changes, putting_away, throttle, uploads
 from fleet.doors import passwords, sign_ins
 from fleet.models import Instrument, Site
 from scheduling import (
@@ -36,6 +37,7 @@ CHANGE_WAITS = timedelta(minutes=2)
 CHANGE_AGAIN_AFTER = timedelta(minutes=5)
 # A spell of air lasts for days, and is looked for no oftener than it could begin.
 AIR_AGAIN_AFTER = timedelta(hours=1)
+BACKUP_AGAIN_AFTER = timedelta(hours=23, minutes=55)
 
 
 @dataclass(frozen=True)
@@ -55,6 +57,7 @@ class Found:
     orders: list[int]
     scenarios: list[int]
     holdings: list[int]
+    backup: bool = False
 
 
 def tick(now: datetime) -> Found:
@@ -72,6 +75,7 @@ def tick(now: datetime) -> Found:
     passwords.forget_old(now)
     sign_ins.forget_old(now)
     door_letters.forget_old(now)
+    putting_away.forget_old(now)
     return Found(
         letters=list(outbox.due(now).values_list("pk", flat=True)),
         sites=[
@@ -88,6 +92,7 @@ def tick(now: datetime) -> Found:
         scenarios=unclaimed(Scenario, now),
         holdings=unclaimed(HoldingStudy, now),
         calendars=booking_sources.due_sources(now),
+        backup=bool(settings.BACKUP_DIR) and take_turn("backup", now, BACKUP_AGAIN_AFTER),
     )
 
 

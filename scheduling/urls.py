@@ -2,7 +2,18 @@
 
 from django.urls import path
 
-from scheduling.views import calendars, health, holding, letters, scenarios, scores, season, visits, week
+from scheduling.views import (
+    calendars,
+    health,
+    holding,
+    letters,
+    personal,
+    scenarios,
+    scores,
+    season,
+    visits,
+    week,
+)
 
 urlpatterns = [
     path("healthz", health.healthz, name="healthz"),
@@ -30,4 +41,7 @@ urlpatterns = [
     path("calendars/", calendars.calendars, name="calendars"),
     path("calendars/<int:pk>/close/", calendars.revoke_calendar, name="revoke_calendar"),
     path("feeds/<str:secret>/work.ics", calendars.work_calendar, name="work_calendar"),
+    path("personal-data/", personal.personal_data, name="personal_data"),
+    path("personal-data/export/", personal.export_personal_data, name="export_personal_data"),
+    path("personal-data/remove/", personal.remove_personal_data, name="remove_personal_data"),
 ]

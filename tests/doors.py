@@ -250,6 +250,18 @@ DOORS: dict[str, Door] = {
     "lay_out_week": Door(NOT_SO, (302, 302, 403, 302, 404, LOGIN), PAST),
     "budget": Door(OWN_SITE),
     "budget_export": Door(OF_A_SITE, args={"form_name": "csv"}),
+    # history, and what was put away
+    "history": Door(OWN_SITE),
+    "fact_history": Door(OF_THIS_SITE, args=one("instrument", subject="instrument")),
+    "put_away_list": Door(OF_A_SITE),
+    "put_away": Door(WORK_AT_THIS, DONE, one("sensor", subject="sensor")),
+    "bring_back": Door(NOT_SO, (403, 302, 403, 404, 404, LOGIN), one("put_away")),
+    # personal data: one's own, and by an administrator anybody's of the site
+    "personal_data": Door(OF_A_SITE),
+    "export_personal_data": Door(NOT_SO, (403, 200, 403, 404, 404, LOGIN), form={"person": "@person"}),
+    "remove_personal_data": Door(
+        NOT_SO, (403, 302, 403, 404, 404, LOGIN), form={"person": "@person", "confirm": "@person_name"}
+    ),
     # letters and calendars
     "letters": Door(OF_A_SITE),
     "letter": Door(OF_THIS_SITE, args=one("letter")),

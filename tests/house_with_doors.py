@@ -23,7 +23,18 @@ from django.utils import timezone
 
 from fleet import booking_sources, instrument_changes, saved_filters, uploads, ways_in
 from fleet.doors import secret_links
-from fleet.models import Invitation, Membership, PasswordReset, Role, Room, Sensor
+from fleet.models import (
+    FactChange,
+    FactHistory,
+    Invitation,
+    Membership,
+    PasswordReset,
+    PutAway,
+    Role,
+    Room,
+    Sensor,
+)
+from fleet.putting_away import put_away
 from fleet.record_links import record_path
 from fleet.views.player import SENT_SALT
 from fleet.weeks import monday_before
@@ -113,6 +124,7 @@ def _rename(other: Any) -> None:
         instrument.save()
     other.site.people.filter(name="Ida Thorn").update(name="Quill Ashby")
     other.site.people.filter(name="Rufus Pell").update(name="Odo Quent")
+    FactHistory.objects.filter(site=other.site).delete()  # it speaks of the names they had
 
 
 def _words(house: Any) -> tuple[str, ...]:
@@ -146,6 +158,7 @@ def things_of(house: Any) -> dict[str, Any]:
         "other_room": house.rooms[1].pk,
         "bare_room": house.rooms[-1].pk,
         "person": person.pk,
+        "person_name": person.name,
         "sensor": Sensor.objects.filter(site=site).first().pk,
         "service": instrument.services.get(date=make.TODAY - timedelta(days=40), kind="tuning").pk,
         "request": request.pk,
@@ -166,6 +179,7 @@ def things_of(house: Any) -> dict[str, Any]:
             site=site, room=room, low_rh=0.4, high_rh=0.55, first_day=make.TODAY, asked_at=now
         ).pk,
         "letter": _letter(person, now).pk,
+        "put_away": _put_away(room, now).pk,
         "feed": feed.pk,
         "feed_secret": feed_secret,
         "user": user.pk,
@@ -214,6 +228,14 @@ def _seen_visit(plan: Any, instrument: Any) -> str:
     wanted = visits_together.Wanted("tuning", date(2026, 12, 14), new=True)
     those = visits_together.chosen_of(plan, [instrument.pk])
     return visits_together.digest_of(plan, visits_together.rows_of(plan, wanted, those, make.TODAY))
+
+
+def _put_away(room: Room, now: datetime) -> PutAway:
+    """A sensor entered by mistake."""
+    sensor = Sensor.objects.create(site=room.site, name="mistaken", room=room, first_day=make.TODAY)
+    kept = put_away([sensor], now)
+    FactChange.objects.all().delete()  # the house's forecasts have taken it in
+    return kept
 
 
 def _letter(person: Any, now: datetime) -> Letter:

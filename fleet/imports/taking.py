@@ -12,6 +12,7 @@ import numpy as np
 from django.db import DatabaseError, transaction
 
 from fleet import intake
+from fleet.acting import Way, acting
 from fleet.imports import calendar, merge, service_kinds, tables
 from fleet.imports.bookings import compare_bookings, store_bookings
 from fleet.imports.calendar import KEY
@@ -94,7 +95,7 @@ def import_folder(
         return taken
     progress("storing")
     try:
-        with transaction.atomic():
+        with acting(Way.IMPORT), transaction.atomic():
             _store(folder, taken, progress, now)
     except DatabaseError as error:
         raise Refused(f"the database does not take it ({error})") from error

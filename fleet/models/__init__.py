@@ -4,6 +4,7 @@ from fleet.models.air import ClimateDay, ClimateReading, Room, Sensor
 from fleet.models.calendars import BookingSource, CalendarReading
 from fleet.models.changes import FactChange
 from fleet.models.doors import Invitation, PasswordReset, SignIn
+from fleet.models.history import FactHistory, PutAway
 from fleet.models.instruments import Instrument, InstrumentKind, Placement, UseClass
 from fleet.models.kept import InstrumentChange, SavedFilter
 from fleet.models.records import RecordChange
@@ -29,6 +30,7 @@ __all__ = [
     "ClimateReading",
     "DayOff",
     "FactChange",
+    "FactHistory",
     "HeldVisit",
     "Instrument",
     "InstrumentChange",
@@ -41,6 +43,7 @@ __all__ = [
     "Person",
     "Placement",
     "PublicPost",
+    "PutAway",
     "RecordChange",
     "RequestChange",
     "ReadingsUpload",

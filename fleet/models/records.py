@@ -21,6 +21,7 @@ class RecordChange(models.Model):
         ENTERED = "entered", _("entered")
         CORRECTED = "corrected", _("corrected")
         WITHDRAWN = "withdrawn", _("withdrawn")
+        RETURNED = "returned", _("brought back")
 
     instrument = models.ForeignKey(Instrument, models.CASCADE, related_name="record_changes")
     service = models.ForeignKey(Service, models.SET_NULL, null=True, related_name="changes")
@@ -41,7 +42,8 @@ class RecordChange(models.Model):
         constraints = [
             models.UniqueConstraint(fields=["instrument", "token"], name="record_entered_once"),
             models.CheckConstraint(
-                condition=Q(what__in=("entered", "corrected", "withdrawn")), name="record_change_known"
+                condition=Q(what__in=("entered", "corrected", "withdrawn", "returned")),
+                name="record_change_known",
             ),
         ]
 

@@ -121,6 +121,9 @@ class Membership(models.Model):
     objects = SiteQuerySet.as_manager()
     site_path = "site"
 
+    objects = SiteQuerySet.as_manager()
+    site_path = "site"
+
     class Meta:
         constraints = [
             models.UniqueConstraint(fields=["user", "site"], name="membership_once"),

@@ -7,9 +7,11 @@ from datetime import date
 from typing import Any
 
 from django.db import models, transaction
+from django.utils import timezone
 
 from fleet import days_off, defaults, intake
 from fleet.models import DayOff, Room, ServiceKind, ServiceRule, Site
+from fleet.putting_away import put_away
 from fleet.refusal import Refused
 from fleet.signals import tell_facts_changed
 
@@ -35,10 +37,9 @@ def store(site: Site, row: models.Model) -> None:
 
 
 @transaction.atomic
-def remove(site: Site, row: Any) -> None:
-    """Remove one row of how the site is set up."""
-    row.delete()
-    tell_facts_changed(site.pk)
+def remove(row: Any) -> None:
+    """Put one row of how the site is set up away."""
+    put_away([row], timezone.now())
 
 
 @transaction.atomic

@@ -121,7 +121,7 @@ def add_absence(request: HttpRequest, pk: int) -> HttpResponse:
 def remove_absence(request: HttpRequest, pk: int) -> HttpResponse:
     """Let a person be there after all."""
     one = get_object_or_404(Absence.objects.of_site(site_of(request)), pk=pk)
-    changes.remove(site_of(request), one)
+    changes.remove(one)
     _kept(request)
     return redirect("set_person", one.person_id)
 
@@ -143,7 +143,7 @@ def term(request: HttpRequest, pk: int) -> HttpResponse:
     """Show and change a term, or remove it."""
     one = get_object_or_404(Term.objects.of_site(site_of(request)), pk=pk)
     if request.method == "POST" and "remove" in request.POST:
-        changes.remove(site_of(request), one)
+        changes.remove(one)
         _kept(request)
         return redirect("set_terms")
     form = TermForm(site_of(request), _posted(request), instance=one)

@@ -12,6 +12,7 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST
 
+from fleet.putting_away import put_away
 from fleet.refusal import Refused
 from scheduling import asked_work, tasks
 from scheduling.doors import workable_or_404, working_site
@@ -67,10 +68,10 @@ def cancel_scenario(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @require_POST
 def delete_scenario(request: HttpRequest, pk: int) -> HttpResponse:
-    """Forget a scenario; it is no fact and nothing rests on it."""
+    """Put a scenario away; it is no fact and nothing rests on it."""
     scenario, _by = _scenario(request, pk)
     messages.success(request, f"{scenario.name}: deleted")
-    scenario.delete()
+    put_away([scenario], timezone.now(), scenario.name)
     return redirect("what_if")
 
 

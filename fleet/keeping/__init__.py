@@ -1,0 +1,1 @@
+"""Backup and restore of a whole installation, in one form for every database it runs on."""

@@ -1,0 +1,1 @@
+"""Personal data of one person: told whole on request, and removed without losing records."""
