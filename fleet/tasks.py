@@ -5,7 +5,7 @@ from __future__ import annotations
 from celery import shared_task
 from django.utils import timezone
 
-from fleet import booking_sources, upload_storing
+from fleet import arrival_work, booking_sources, upload_storing
 from fleet.keeping import daily
 
 
@@ -13,6 +13,12 @@ from fleet.keeping import daily
 def store_upload(upload_id: int) -> None:
     """Store a file of readings that somebody brought to a page."""
     upload_storing.store(upload_id)
+
+
+@shared_task(name="fleet.take_arrival")  # type: ignore[untyped-decorator]
+def take_arrival(arrival_id: int) -> None:
+    """Look at what somebody brought to begin with, or store it."""
+    arrival_work.take_up(arrival_id)
 
 
 @shared_task(name="fleet.fetch_bookings")  # type: ignore[untyped-decorator]

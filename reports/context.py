@@ -25,7 +25,7 @@ PAGES = (
     ),
     ("week_plan", _("Week plan"), ()),
     ("season_plan", _("Season plan"), ("one_season_plan", "draft_order", "what_if", "new_scenario")),
-    ("budget", _("Budget"), ()),
+    ("budget", _("Budget"), ("budget_compare", "budget_ahead")),
     ("requests", _("Requests"), ("request", "labels")),
     ("letters", _("Letters"), ("letter", "letter_choices", "calendars", "how_it_runs")),
 )

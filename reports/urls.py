@@ -6,8 +6,10 @@ from reports import fleet_views, history_views, list_views, season_views, views,
 from reports.air import holding_views as holding
 from reports.air import room_views as rooms
 from reports.air import views as air
+from reports.budget import ahead_views, compare_views
 from reports.budget import views as budget
 from reports.leaves import views as leaves
+from reports.start import views as start
 
 urlpatterns = [
     path("", views.this_week, name="this_week"),
@@ -25,6 +27,7 @@ urlpatterns = [
     path("instruments/<int:pk>/figures/<slug:kind>/", views.instrument_figure, name="instrument_figure"),
     path("forecasts/score/", views.forecast_score, name="forecast_score"),
     path("services/<int:pk>/", views.service, name="service"),
+    path("start/next/", start.start_next, name="start_next"),
     path("rooms/", rooms.room_list, name="rooms"),
     path("rooms/compare/", rooms.compare, name="compare_rooms"),
     path("rooms/compare/figure/", rooms.compare_figure, name="compare_figure"),
@@ -45,6 +48,10 @@ urlpatterns = [
     path("season/what-if/", season_views.what_if, name="what_if"),
     path("season/drafts/<int:pk>/", season_views.draft_order, name="draft_order"),
     path("budget/", budget.budget, name="budget"),
+    path("budget/ahead/", ahead_views.budget_ahead, name="budget_ahead"),
+    path("budget/ahead/<slug:form_name>/", ahead_views.budget_ahead_file, name="budget_ahead_file"),
+    path("budget/compare/", compare_views.budget_compare, name="budget_compare"),
+    path("budget/compare/<slug:form_name>/", compare_views.budget_compare_file, name="budget_compare_file"),
     path("budget/<slug:form_name>/", budget.budget_export, name="budget_export"),
     path("requests/", views.request_list, name="requests"),
     path("history/", history_views.history, name="history"),

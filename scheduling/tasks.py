@@ -11,15 +11,17 @@ from django.conf import settings
 from django.utils import timezone
 
 from fleet.models import Site
-from fleet.tasks import back_up, fetch_bookings, store_upload
+from fleet.tasks import back_up, fetch_bookings, store_upload, take_arrival
 from scheduling import (
     backtesting,
     changed_facts,
     draft_orders,
+    first_forecast,
     forecasting,
     holding,
     outbox,
     planning,
+    seasons_ahead,
     ticking,
     week_planning,
 )
@@ -43,6 +45,8 @@ def tick() -> None:
         refresh_site.delay(site)
     for site in found.changed:
         refresh_changed.delay(site)
+    for arrival in found.arrivals:
+        take_arrival.delay(arrival)
     for upload in found.uploads:
         store_upload.delay(upload)
     for asked in found.backtests:
@@ -55,6 +59,10 @@ def tick() -> None:
         compute_holding.delay(study)
     if found.backup:
         back_up.delay()
+    for work in found.first:
+        forecast_first.delay(work)
+    for work in found.ahead:
+        look_ahead.delay(work)
 
 
 @shared_task(name="scheduling.send_letters")  # type: ignore[untyped-decorator]
@@ -124,6 +132,18 @@ def compute_scenario(scenario_id: int) -> None:
 def compute_holding(study_id: int) -> None:
     """Compute what holding a room would be worth, unless that was done."""
     holding.compute(study_id)
+
+
+@shared_task(name="scheduling.forecast_first")  # type: ignore[untyped-decorator]
+def forecast_first(work_id: int) -> None:
+    """Make the first forecast of a site, unless that was done."""
+    first_forecast.compute(work_id)
+
+
+@shared_task(name="scheduling.look_ahead")  # type: ignore[untyped-decorator]
+def look_ahead(work_id: int) -> None:
+    """Compute the need of years that somebody asked for, unless that was done."""
+    seasons_ahead.compute(work_id)
 
 
 @shared_task(name="scheduling.lay_out_week")  # type: ignore[untyped-decorator]

@@ -9,7 +9,7 @@ from datetime import datetime, time, timedelta
 from django.conf import settings
 from django.db.models import OuterRef, Subquery
 
-from fleet import booking_sources, instrument_changes, putting_away, throttle, uploads
+from fleet import arrivals, booking_sources, instrument_changes, putting_away, throttle, uploads
 from fleet.doors import passwords, sign_ins
 from fleet.models import Instrument, Site
 from scheduling import (
@@ -24,7 +24,14 @@ from scheduling import (
 )
 from scheduling.asked_work import unclaimed
 from scheduling.heartbeats import TICK, beat, take_turn
-from scheduling.models import DraftOrder, ForecastRun, HoldingStudy, Scenario
+from scheduling.models import (
+    DraftOrder,
+    FirstForecast,
+    ForecastRun,
+    HoldingStudy,
+    Scenario,
+    SeasonsAhead,
+)
 
 log = logging.getLogger(__name__)
 
@@ -45,7 +52,8 @@ class Found:
     """What a tick found to do.
 
     Letters to send, sites without a forecast of today or with missed changes, scores, drafts, scenarios
-    and years of a room held asked for, files of readings to be stored.
+    and years of a room held or ahead asked for, files of readings to be stored, and what people brought to
+    begin with.
     """
 
     letters: list[int]
@@ -53,10 +61,13 @@ class Found:
     changed: list[int]
     calendars: list[int]
     uploads: list[int]
+    arrivals: list[int]
     backtests: list[int]
     orders: list[int]
     scenarios: list[int]
     holdings: list[int]
+    ahead: list[int]
+    first: list[int]
     backup: bool = False
 
 
@@ -71,6 +82,7 @@ def tick(now: datetime) -> Found:
         watch_the_air(site, now)
     outbox.release_expired(now)
     uploads.forget_old(now)
+    arrivals.forget_old(now)
     throttle.forget_old(now)
     passwords.forget_old(now)
     sign_ins.forget_old(now)
@@ -83,6 +95,7 @@ def tick(now: datetime) -> Found:
         ],
         changed=[site for site in sites_with_missed_changes(now) if may_take_in(site, now)],
         uploads=uploads.due(now),
+        arrivals=arrivals.due(now),
         backtests=[
             asked
             for asked in backtesting.forgotten(now)
@@ -91,6 +104,8 @@ def tick(now: datetime) -> Found:
         orders=unclaimed(DraftOrder, now),
         scenarios=unclaimed(Scenario, now),
         holdings=unclaimed(HoldingStudy, now),
+        ahead=unclaimed(SeasonsAhead, now),
+        first=unclaimed(FirstForecast, now),
         calendars=booking_sources.due_sources(now),
         backup=bool(settings.BACKUP_DIR) and take_turn("backup", now, BACKUP_AGAIN_AFTER),
     )

@@ -3,6 +3,7 @@
 from django.urls import path
 
 from scheduling.views import (
+    ahead,
     calendars,
     health,
     holding,
@@ -11,6 +12,7 @@ from scheduling.views import (
     scenarios,
     scores,
     season,
+    start,
     visits,
     week,
 )
@@ -31,6 +33,9 @@ urlpatterns = [
     path("season/what-if/<int:pk>/delete/", scenarios.delete_scenario, name="delete_scenario"),
     path("rooms/held/ask/", holding.ask_holding, name="ask_holding"),
     path("rooms/held/<int:pk>/cancel/", holding.cancel_holding, name="cancel_holding"),
+    path("start/forecast/", start.begin_forecast, name="begin_forecast"),
+    path("years-ahead/", ahead.ask_seasons_ahead, name="ask_seasons_ahead"),
+    path("years-ahead/<int:pk>/cancel/", ahead.cancel_seasons_ahead, name="cancel_seasons_ahead"),
     path("forecasts/score/ask/", scores.ask_score, name="ask_score"),
     path("how-it-runs/", health.how_it_runs, name="how_it_runs"),
     path("letters/", letters.letter_list, name="letters"),

@@ -90,6 +90,10 @@ CHOICES = {
 }
 PAST = {"named": "2026-W40"}  # a week that cannot be laid out any more, which is said at once
 
+NELL = {"email-1": "nell@example.org", "hours_per_week-1": "4"}
+ITS_BRINGER = (200, 404, 404, 404, 404, LOGIN)  # a file is its bringer's alone until it is stored
+ITS_BRINGER_DONE = (302, 404, 404, 404, 404, LOGIN)
+
 DOORS: dict[str, Door] = {
     # to come in
     "login": Door(OPEN, OPEN),
@@ -221,6 +225,24 @@ DOORS: dict[str, Door] = {
     ),
     "bookings_reading": Door(OF_THIS_SITE, DONE, one("reading")),
     "bookings_source": Door(NOT_SO, DONE, one("source"), {"remove": "1"}),
+    # the start of a site
+    "start": Door(OWN_SITE),
+    "start_site": Door(
+        NOT_SO,
+        (403, 302, 403, 403, 302, LOGIN),
+        form={"name": "A Third School", "time_zone": "Europe/Vienna", "currency": "EUR"},
+    ),
+    "bring_arrival": Door(
+        NOT_SO, (302, 302, 403, 302, 404, LOGIN), form={"kind": "instruments", "file": "@table"}
+    ),
+    "arrival": Door(ITS_BRINGER, args=one("arrival")),
+    "choose_arrival": Door(NOT_SO, ITS_BRINGER_DONE, one("arrival"), {"act": "store"}),
+    "cancel_arrival": Door(NOT_SO, ITS_BRINGER_DONE, one("arrival")),
+    "start_by_hand": Door(
+        OF_A_SITE, (302, 302, 403, 302, 404, LOGIN), {"kind": "people"}, {"name-1": "Nell Orr", **NELL}
+    ),
+    "start_next": Door(OWN_SITE),
+    "begin_forecast": Door(NOT_SO, DONE, form={"site": "@site"}),
     # plans
     "season_plan": Door(OWN_SITE),
     "one_season_plan": Door(OF_THIS_SITE, args=one("plan")),
@@ -249,6 +271,12 @@ DOORS: dict[str, Door] = {
     "week_plan named": Door((200, 200, 200, 200, 404, LOGIN), args=PAST),
     "lay_out_week": Door(NOT_SO, (302, 302, 403, 302, 404, LOGIN), PAST),
     "budget": Door(OWN_SITE),
+    "budget_ahead": Door(OWN_SITE),
+    "budget_ahead_file": Door(OF_A_SITE, args={"form_name": "csv"}),
+    "ask_seasons_ahead": Door(NOT_SO, (302, 302, 403, 302, 404, LOGIN), form={"years": "2"}),
+    "cancel_seasons_ahead": Door(NOT_SO, DONE, one("ahead")),
+    "budget_compare": Door(OWN_SITE),
+    "budget_compare_file": Door(OF_A_SITE, args={"form_name": "csv"}),
     "budget_export": Door(OF_A_SITE, args={"form_name": "csv"}),
     # history, and what was put away
     "history": Door(OWN_SITE),
@@ -294,6 +322,7 @@ FORM_FIELDS = (
     Field("check_sensor", "sensor", "sensor", 404),
     Field("bring_readings", "room", "room", 404),
     Field("choose_upload", "room", "room", 404),
+    Field("begin_forecast", "site", "site", 404),
     Field("ways_in", "room", "room", 404),
     Field("change_instruments", "chosen", "instrument", 404),
     Field("place_visits", "plan", "plan", 404),
@@ -326,6 +355,8 @@ QUERY_FIELDS = (
     Field("compare_figure", "room", "room", 200),
     Field("one_season_plan", "visit", "visit", 200),
     Field("what_if", "with", "scenario", 200),
+    Field("budget_compare", "with", "scenario", 200),
+    Field("budget_compare_file", "with", "scenario", 200),
     Field("player", "sent", "sent_mark", 404),
 )
 
@@ -343,4 +374,5 @@ NUMBERS = {
     "spares",
     "working_days",
     "year",
+    "years",
 }

@@ -21,9 +21,19 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
-from fleet import booking_sources, instrument_changes, saved_filters, uploads, ways_in
+from fleet import (
+    arrival_work,
+    arrivals,
+    booking_sources,
+    instrument_changes,
+    saved_filters,
+    uploads,
+    ways_in,
+)
+from fleet.arrivals import Brought
 from fleet.doors import secret_links
 from fleet.models import (
+    Arrival,
     FactChange,
     FactHistory,
     Invitation,
@@ -40,13 +50,14 @@ from fleet.views.player import SENT_SALT
 from fleet.weeks import monday_before
 from scheduling import feeds, stop_links, visits_together
 from scheduling.letter_choices import HABITS
-from scheduling.models import DraftOrder, HoldingStudy, Letter, Scenario
+from scheduling.models import DraftOrder, HoldingStudy, Letter, Scenario, SeasonsAhead
 from tests import factories as make
 from tests.doors import Door
 from tests.reports.house import make_house
 
 MORNING = datetime(2026, 11, 25, 8, tzinfo=UTC)
 READINGS = b"time,temp C,RH %\n" + b"".join(b"2026-11-%d 12:00,20,4%d\n" % (d, d % 10) for d in range(10, 20))
+INSTRUMENTS = b"tag,kind,year,room,use\nZ-1,Upright,1990,Attic,practice\n"
 CALENDAR = b"\r\n".join(
     (
         b"BEGIN:VCALENDAR",
@@ -178,6 +189,8 @@ def things_of(house: Any) -> dict[str, Any]:
         "holding": HoldingStudy.objects.create(
             site=site, room=room, low_rh=0.4, high_rh=0.55, first_day=make.TODAY, asked_at=now
         ).pk,
+        "arrival": _arrival(site, user, now).pk,
+        "ahead": _ahead(site, now).pk,
         "letter": _letter(person, now).pk,
         "put_away": _put_away(room, now).pk,
         "feed": feed.pk,
@@ -238,6 +251,35 @@ def _put_away(room: Room, now: datetime) -> PutAway:
     return kept
 
 
+def _arrival(site: Any, user: Any, now: datetime) -> Arrival:
+    """A table of instruments that was looked at."""
+    brought = Brought("instruments", [SimpleUploadedFile("list.csv", INSTRUMENTS)], site)
+    arrival = arrivals.begin(brought, user, now)
+    arrival_work.take_up(arrival.pk)
+    return arrival
+
+
+def _ahead(site: Any, now: datetime) -> SeasonsAhead:
+    """A year ahead that was computed."""
+    stretch = {
+        "first": "2026-11-25",
+        "last": "2027-02-21",
+        "offered": "260.00",
+        "low": "90.00",
+        "high": "120.00",
+    }
+    return SeasonsAhead.objects.create(
+        site=site,
+        years=1,
+        asked_at=now,
+        state="done",
+        today=make.TODAY,
+        stretches=[{**stretch, "offered": ""}, *[stretch] * 4],
+        needs=[[place, "tuning", "70.00", "105.00"] for place in range(5)],
+        years_range=[["480.00", "560.00"]],
+    )
+
+
 def _letter(person: Any, now: datetime) -> Letter:
     """A letter that the mail server refused, so that it may be sent again."""
     return Letter.objects.create(
@@ -259,6 +301,7 @@ def _letter(person: Any, now: datetime) -> Letter:
 def filled(values: dict[str, Any], things: dict[str, Any]) -> dict[str, Any]:
     """Put things where the table names them."""
     files = {"@readings": ("log.csv", READINGS), "@calendar": ("hall.ics", CALENDAR)}
+    files["@table"] = ("list.csv", INSTRUMENTS)
     put: dict[str, Any] = {}
     for written, value in values.items():
         name = written.format(**things)
@@ -294,12 +337,16 @@ def ask(walk: Walk, who: str, method: str, path: str, data: Any = None, **extra:
 def kept_as_it_was() -> Iterator[None]:
     """Take back what is stored inside, in the database and in the folder of uploads."""
     folder = Path(settings.UPLOADS_DIR)
-    before = {file: file.read_bytes() for file in folder.iterdir()}
+    before = {file: file.read_bytes() for file in folder.rglob("*") if file.is_file()}
     with transaction.atomic():
         yield
         transaction.set_rollback(True)
-    for file in folder.iterdir():
-        if file not in before:
+    for file in sorted(folder.rglob("*"), reverse=True):
+        if file.is_dir():
+            if not any(file.iterdir()):
+                file.rmdir()
+        elif file not in before:
             file.unlink()
     for file, content in before.items():
+        file.parent.mkdir(exist_ok=True)
         file.write_bytes(content)

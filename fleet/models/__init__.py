@@ -1,6 +1,7 @@
 """The facts as tables; one module per subject."""
 
 from fleet.models.air import ClimateDay, ClimateReading, Room, Sensor
+from fleet.models.arrivals import Arrival, ArrivalKind, ArrivalState
 from fleet.models.calendars import BookingSource, CalendarReading
 from fleet.models.changes import FactChange
 from fleet.models.doors import Invitation, PasswordReset, SignIn
@@ -22,6 +23,9 @@ from fleet.models.wishes import (
 )
 
 __all__ = [
+    "Arrival",
+    "ArrivalKind",
+    "ArrivalState",
     "Absence",
     "Booking",
     "BookingSource",

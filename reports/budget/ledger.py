@@ -92,6 +92,12 @@ def read_ledger(site: Site, first: date, last: date, names: bool = True) -> Ledg
     return Ledger(site, start, end, tuple(entries), _offered(plans))
 
 
+def planned_entries(plan: SeasonPlan) -> tuple[Entry, ...]:
+    """Return the visits of one plan as entries, whether or not it is in force."""
+    weeks = (plan.start + timedelta(weeks=n) for n in range(plan.weeks))
+    return tuple(_Reading(plan.site).planned(dict.fromkeys(weeks, plan)))
+
+
 def _offered(plans: dict[date, SeasonPlan]) -> dict[date, Decimal]:
     return {
         week: hundredths(plan.hours_offered[(week - plan.start).days // 7]) for week, plan in plans.items()

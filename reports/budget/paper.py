@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from decimal import Decimal
 from typing import Any
 from xml.sax.saxutils import escape
@@ -12,7 +12,7 @@ from django.utils.formats import date_format, number_format
 from django.utils.translation import gettext as _
 from font_source_serif_pro import font_directory
 from reportlab.lib.colors import HexColor
-from reportlab.lib.pagesizes import A4
+from reportlab.lib.pagesizes import A4, landscape
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
@@ -21,6 +21,7 @@ from reportlab.platypus import Flowable, KeepTogether, Paragraph, SimpleDocTempl
 
 from reports.budget.ledger import Ledger
 from reports.budget.statement import QUESTIONS, Row, Statement, Sum, set_out
+from reports.tables import Cell, Sheet
 
 ON_PAPER = ("month", "service", "use", "building")
 INK, RULE = HexColor("#1c2430"), HexColor("#999999")
@@ -31,6 +32,16 @@ HEADING = ParagraphStyle("heading", BODY, fontSize=13, leading=16, spaceBefore=1
 CELL = ParagraphStyle("cell", BODY, fontSize=9, leading=11)
 NUMBER = ParagraphStyle("number", CELL, alignment=2)
 WIDTHS = [50 * mm, *[22 * mm] * 6]
+UPRIGHT_COLUMNS = 7
+RULED = TableStyle(
+    [
+        ("LINEBELOW", (0, 0), (-1, 0), 0.8, INK),
+        ("LINEABOVE", (0, -1), (-1, -1), 0.8, INK),
+        ("LINEBELOW", (0, 1), (-1, -2), 0.25, RULE),
+        ("TOPPADDING", (0, 0), (-1, -1), 1.5),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 1.5),
+    ]
+)
 
 
 def paper(ledger: Ledger, by: str) -> bytes:
@@ -38,20 +49,55 @@ def paper(ledger: Ledger, by: str) -> bytes:
 
     A letter that the face does not have is printed as a question mark.
     """
+    _learn_faces()
+    title = _("Budget of %(site)s") % {"site": ledger.site.name}
+    return _printed(title, list(_story(ledger, by, title)), A4)
+
+
+def report_paper(title: str, lead: str, sheets: Sequence[Sheet], notes: Sequence[str]) -> bytes:
+    """Write a report's tables one after another, on A4 turned where a table is wide."""
+    _learn_faces()
+    widest = max(len(sheet.lines[0]) for sheet in sheets)
+    size = A4 if widest <= UPRIGHT_COLUMNS else landscape(A4)
+    story: list[Flowable] = [Paragraph(_text(title), TITLE), Paragraph(_text(lead), BODY)]
+    for sheet in sheets:
+        story += [Paragraph(_text(sheet.title), HEADING), _sheet_table(sheet, size[0] - 28 * mm)]
+    story += [Spacer(1, 4 * mm), *(Paragraph(_text(note), BODY) for note in notes)]
+    return _printed(title, story, size)
+
+
+def _learn_faces() -> None:
     for name, cut in ((FACE, "Regular"), (SLANTED, "It")):
         pdfmetrics.registerFont(TTFont(name, f"{font_directory}/SourceSerifPro-{cut}.ttf"))
+
+
+def _printed(title: str, story: list[Flowable], size: tuple[float, float]) -> bytes:
     file = io.BytesIO()
-    title = _("Budget of %(site)s") % {"site": ledger.site.name}
-    SimpleDocTemplate(
-        file,
-        pagesize=A4,
-        title=title,
-        leftMargin=14 * mm,
-        rightMargin=14 * mm,
-        topMargin=16 * mm,
-        bottomMargin=16 * mm,
-    ).build(list(_story(ledger, by, title)), onFirstPage=_foot, onLaterPages=_foot)
+    margins = {"leftMargin": 14 * mm, "rightMargin": 14 * mm, "topMargin": 16 * mm, "bottomMargin": 16 * mm}
+    SimpleDocTemplate(file, pagesize=size, title=title, **margins).build(
+        story, onFirstPage=_foot, onLaterPages=_foot
+    )
     return file.getvalue()
+
+
+def _sheet_table(sheet: Sheet, width: float) -> Table:
+    """A sheet as it is, texts to the left and numbers to the right."""
+    head, *lines = sheet.lines
+    first = min(0.3, 2.2 / (len(head) + 1.2)) * width
+    rest = (width - first) / max(len(head) - 1, 1)
+    rows = [[Paragraph(_text(str(words)), CELL if n == 0 else NUMBER) for n, words in enumerate(head)]]
+    rows += [[_cell(cell) for cell in line] for line in lines]
+    table = Table(rows, colWidths=[first, *[rest] * (len(head) - 1)], repeatRows=1, hAlign="LEFT")
+    table.setStyle(RULED)
+    return table
+
+
+def _cell(cell: Cell) -> Paragraph:
+    if cell is None:
+        return Paragraph("\N{EN DASH}", NUMBER)
+    if isinstance(cell, Decimal):
+        return Paragraph(_number(cell, -int(cell.as_tuple().exponent)), NUMBER)
+    return Paragraph(_text(str(cell)), NUMBER if isinstance(cell, int) else CELL)
 
 
 def _story(ledger: Ledger, by: str, title: str) -> Iterator[Flowable]:
@@ -88,17 +134,7 @@ def _table(ledger: Ledger, statement: Statement) -> Table:
         head += [Paragraph(_text(f"{words}, {unit}"), NUMBER) for unit in ("h", ledger.currency)]
     rows = [_line(row) for row in [*statement.rows, statement.total]]
     table = Table([head, *rows], colWidths=WIDTHS, repeatRows=1, hAlign="LEFT")
-    table.setStyle(
-        TableStyle(
-            [
-                ("LINEBELOW", (0, 0), (-1, 0), 0.8, INK),
-                ("LINEABOVE", (0, -1), (-1, -1), 0.8, INK),
-                ("LINEBELOW", (0, 1), (-1, -2), 0.25, RULE),
-                ("TOPPADDING", (0, 0), (-1, -1), 1.5),
-                ("BOTTOMPADDING", (0, 0), (-1, -1), 1.5),
-            ]
-        )
-    )
+    table.setStyle(RULED)
     return table
 
 
@@ -117,8 +153,8 @@ def _money(found: Sum) -> str:
     )
 
 
-def _number(value: Decimal) -> str:
-    return str(number_format(value, 2, use_l10n=True, force_grouping=True))
+def _number(value: Decimal, digits: int = 2) -> str:
+    return str(number_format(value, digits, use_l10n=True, force_grouping=True))
 
 
 def _text(words: str) -> str:
@@ -134,4 +170,4 @@ def _known(words: str) -> str:
 def _foot(canvas: Any, page: Any) -> None:
     canvas.setFont(SLANTED, 8)
     canvas.drawString(14 * mm, 9 * mm, _known(_("Forecasts advise; they do not replace an inspection.")))
-    canvas.drawRightString(196 * mm, 9 * mm, str(page.page))
+    canvas.drawRightString(page.pagesize[0] - 14 * mm, 9 * mm, str(page.page))

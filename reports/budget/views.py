@@ -17,6 +17,7 @@ from reports.budget.exports import EXPORTS
 from reports.budget.ledger import LONGEST, Ledger, read_ledger
 from reports.budget.page import budget_page
 from reports.budget.statement import QUESTIONS
+from reports.budget.worth import hour_worth
 from reports.doors import current_site, site_page
 from reports.queries.plans import plan_for
 
@@ -51,8 +52,10 @@ def budget(request: HttpRequest) -> HttpResponse:
     form = _asked(request)
     page = budget_page(_ledger(request, form), form.cleaned_data["by"]) if form.is_valid() else None
     query = request.GET.urlencode() if request.GET else ""
-    context = {"form": form, "page": page, "exports": EXPORTS, "query": query}
+    context: dict[str, Any] = {"form": form, "page": page, "exports": EXPORTS, "query": query}
     template = "budget_lines" if request.htmx else "budget"  # type: ignore[attr-defined]
+    if template == "budget":
+        context["worth"] = hour_worth(current_site(request), timezone.localdate(), _sees_wages(request))
     return render(request, f"reports/{template}.html", context)
 
 
@@ -71,7 +74,7 @@ def budget_export(request: HttpRequest, form_name: str) -> HttpResponse:
 
 def _asked(request: HttpRequest) -> BudgetForm:
     """Return the form as it was sent, or filled with the weeks of the plan in force."""
-    wages = request.membership.role == Role.ADMINISTRATOR  # type: ignore[attr-defined]
+    wages = _sees_wages(request)
     if request.GET:
         return BudgetForm(request.GET, wages=wages)
     today = timezone.localdate()
@@ -82,6 +85,9 @@ def _asked(request: HttpRequest) -> BudgetForm:
 
 
 def _ledger(request: HttpRequest, form: BudgetForm) -> Ledger:
-    wages = request.membership.role == Role.ADMINISTRATOR  # type: ignore[attr-defined]
     chosen = form.cleaned_data
-    return read_ledger(current_site(request), chosen["first"], chosen["last"], names=wages)
+    return read_ledger(current_site(request), chosen["first"], chosen["last"], names=_sees_wages(request))
+
+
+def _sees_wages(request: HttpRequest) -> bool:
+    return bool(request.membership.role == Role.ADMINISTRATOR)  # type: ignore[attr-defined]

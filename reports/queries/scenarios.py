@@ -95,11 +95,20 @@ class WhatIf:
 def what_if_page(site: Site, chosen: Sequence[str]) -> WhatIf:
     """Lay out a site's scenarios: one query whatever their number."""
     scenarios = list(Scenario.objects.of_site(site).select_related("site").order_by("-asked_at", "-pk"))
-    done = [one for one in scenarios if one.cost is not None]
-    wanted = {row_number(number) for number in chosen} - {0}
-    picked = [one for one in done if one.pk in wanted] if wanted else _newest_season(done)
-    ordered = sorted(picked[:MOST_COLUMNS], key=lambda one: (bool(one.changes), one.pk))
+    ordered = in_order(picked([one for one in scenarios if one.cost is not None], chosen))
     return WhatIf(scenarios, compare(ordered) if ordered else None)
+
+
+def picked(done: Sequence[Scenario], chosen: Sequence[str]) -> list[Scenario]:
+    """Return the computed scenarios that were chosen by number, else those of the newest season."""
+    wanted = {row_number(number) for number in chosen} - {0}
+    found = [one for one in done if one.pk in wanted] if wanted else _newest_season(done)
+    return found[:MOST_COLUMNS]
+
+
+def in_order(scenarios: Sequence[Scenario]) -> list[Scenario]:
+    """Return scenarios in the order of their columns: the season as it is first."""
+    return sorted(scenarios, key=lambda one: (bool(one.changes), one.pk))
 
 
 def _newest_season(done: Sequence[Scenario]) -> list[Scenario]:

@@ -22,6 +22,7 @@ from scheduling.engine.learning import learn as learn_all
 from scheduling.engine.passage import NEVER, Draws, draw, quantile_days
 from scheduling.engine.priors import Belief
 from scheduling.engine.registers import spread_subjects
+from scheduling.engine.renewal import RENEWED_PATHS, needed
 from scheduling.engine.sensitivities import Sensitivity, sensitivities, sensitivity
 from scheduling.engine.simulation import ENOUGH, PATHS, Weather, first_days_out
 from scheduling.engine.subjects import Days, Floats, Knock, Playing, Record, RoomAir, Stay, Subject
@@ -259,6 +260,25 @@ class FleetModel:
         for place, spread in self._spreads.items():
             out[place] = np.minimum(out[place], out[spread])
         return [out[i] for i in range(len(self.subjects))]
+
+    def services_needed(
+        self, stretch: Days, seed: int, paths: int = RENEWED_PATHS
+    ) -> Iterator[tuple[int, Days]]:
+        """How many services every subject needs, each done as it leaves its tolerance.
+
+        Parameters
+        ----------
+        stretch : int array, shape (horizon_days + 1,)
+            Which stretch of the future each day belongs to, from today on, rising from 0.
+        seed : int
+        paths : int
+            Simulated futures, in each of which all subjects live through the same weather.
+
+        Returns
+        -------
+        iterator of (place of the subject in `subjects`, int array of shape (n_stretches, paths))
+        """
+        return needed(self._worked, self._spreads, stretch, seed, paths)
 
     def moments(self, days: Days) -> tuple[Floats, Floats]:
         """Mean and sd of every subject's true deviation on some days if nothing more is done [unit].

@@ -126,6 +126,20 @@ def first_passage(
     return first
 
 
+def crossed(before: Singles, now: Singles, limit: Singles, crossing: Singles) -> NDArray[np.bool_]:
+    """Whether paths passed their limits between one day and the next, both ends included.
+
+    Parameters
+    ----------
+    before, now, limit : array
+        Deviations at the two ends and tolerances [unit], broadcast.
+    crossing : array
+        Standard exponential times the variance of the walk between them [unit^2].
+    """
+    room = limit * limit + before * now - limit * np.abs(before + now)
+    return np.asarray(2.0 * room < crossing)
+
+
 def _room(deviation: Singles, limit: float) -> Singles:
     """Twice a b of the nearer limit between each day and the next, below 0 where one of them is out.
 

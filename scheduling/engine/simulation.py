@@ -134,6 +134,15 @@ class Deviations:
 
     On every path they are a sum of few courses over the days, each times a number of the path, and of the
     path's own wood and walk.
+
+    Attributes
+    ----------
+    noise : array, shape (paths,)
+        Factor on the variance of all that is not explained [-].
+    settled : array, shape (n,)
+        Share of the settling that falls between the last service and each day.
+    settling : array, shape (paths,)
+        What all of it comes to [unit].
     """
 
     def __init__(
@@ -174,25 +183,26 @@ class Deviations:
         self._days = np.array([days for days, _ in sums], np.float32).T
         self._sizes = np.array([size for _, size in sums], np.float32)
         self._step_variance = (case.walk_day + rate * np.diff(playing[now:])).astype(np.float32)
-        self._noise, self._draws = noise.astype(np.float32), draws
+        self.noise, self._draws = noise.astype(np.float32), draws
+        self.settled, self.settling = clocks[SETTLING], coefficients[SETTLING]
 
     def blocks(self) -> Iterator[tuple[Singles, Singles, Singles]]:
         """Consecutive stretches for `first_passage`."""
-        walked = np.zeros((1, len(self._noise)), np.float32)
+        walked = np.zeros((1, len(self.noise)), np.float32)
         n = len(self._step_variance)
         for number, begin in enumerate(range(0, n, BLOCK_DAYS)):
             steps = slice(begin, min(begin + BLOCK_DAYS, n))
             deviation = self._days[begin : steps.stop + 1] @ self._sizes
             walk = self._walk(steps, walked)
             walked = walk[-1:].copy()
-            walk *= np.sqrt(self._noise)
+            walk *= np.sqrt(self.noise)
             deviation += walk
             if self._futures is not None:
                 wood = self._futures.block(number).take(self._own, axis=1)
                 wood *= self._moisture
                 deviation += wood
             variance = self._step_variance[:1] if self._steady else self._step_variance[steps]
-            yield deviation, variance[:, None] * self._noise, self._draws.crossing[steps]
+            yield deviation, variance[:, None] * self.noise, self._draws.crossing[steps]
 
     def _walk(self, steps: slice, walked: Singles) -> Singles:
         """The walk of unit noise over some steps, which has come so far before them, shape (m + 1, paths)."""

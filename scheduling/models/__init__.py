@@ -1,5 +1,6 @@
 """Forecasts, plans and letters as rows; one module per subject."""
 
+from scheduling.models.ahead import FirstForecast, SeasonsAhead
 from scheduling.models.calendars import CalendarEntry, Feed
 from scheduling.models.forecasts import Backtest, Forecast, ForecastRun, ForecastState
 from scheduling.models.holding import HoldingStudy
@@ -15,6 +16,7 @@ __all__ = [
     "CalendarEntry",
     "DraftOrder",
     "Feed",
+    "FirstForecast",
     "Forecast",
     "ForecastRun",
     "ForecastState",
@@ -28,6 +30,7 @@ __all__ = [
     "PutOff",
     "Scenario",
     "SeasonPlan",
+    "SeasonsAhead",
     "Unplaced",
     "WeekPlan",
 ]

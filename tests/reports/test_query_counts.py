@@ -47,6 +47,8 @@ PATHS = (
     "/season/what-if/",
     "/budget/",
     "/budget/xlsx/",
+    "/budget/compare/",
+    "/budget/compare/xlsx/",
     "/requests/",
 )
 

@@ -1,0 +1,1 @@
+"""The end of the start: what is there, what is missing, and the first forecast."""
