@@ -271,3 +271,28 @@ def test_send_all_stops_when_its_time_is_up(outbox_rows, post, clock):
     outbox.send_all([row.pk for row in outbox_rows], until=clock(), clock=clock)
     assert set(Letter.objects.values_list("state", flat=True)) == {"due"}
     assert post.tries == 2
+
+
+def test_a_mail_server_gone_for_a_day_loses_nothing_and_gets_each_letter_once(outbox_rows, settings, clock):
+    settings.EMAIL_BACKEND, settings.EMAIL_HOST = "scheduling.post.ServerPost", "127.0.0.1"
+    settings.EMAIL_PORT = mail_server.free_port()
+    ids = [row.pk for row in outbox_rows]
+
+    def five_minutes_pass() -> None:
+        clock.now += timedelta(minutes=5)
+        outbox.send_each(list(outbox.due(clock.now).values_list("pk", flat=True)), 60, clock)
+
+    while clock.now < NOW + timedelta(days=1):
+        five_minutes_pass()
+    states = Letter.objects.filter(pk__in=ids).values_list("state", "attempts")
+    assert {state for state, _ in states} == {"due"}
+    # Waits double from five seconds to an hour: a score and some tries in a day, not one every tick.
+    assert all(24 <= attempts <= 40 for _, attempts in states)
+    manners = mail_server.Manners()
+    with mail_server.running(manners, settings.EMAIL_PORT):
+        back = clock.now
+        while len(manners.taken) < len(ids):
+            five_minutes_pass()
+            assert clock.now <= back + timedelta(minutes=65)
+    assert sorted(manners.ids.values()) == [1] * len(ids)
+    assert set(Letter.objects.filter(pk__in=ids).values_list("state", flat=True)) == {"sent"}
