@@ -9,6 +9,7 @@ from typing import Any
 
 from django.conf import settings
 from django.db import DatabaseError, IntegrityError, transaction
+from django.utils.translation import gettext as _
 
 from fleet import fetching
 from fleet.imports.bookings import compare_bookings, store_bookings
@@ -55,17 +56,21 @@ def add_source(site: Site, name: str, address: str, now: datetime) -> BookingSou
     """
     name = name_of(name)
     if not name or len(name) > 120:
-        raise Refused("a calendar needs a name", column="name", value=name, accepted="up to 120 characters")
+        raise Refused(
+            _("a calendar needs a name"), column="name", value=name, accepted=_("up to 120 characters")
+        )
     address = fetching.check_address(address) if address.strip() else ""
     if BookingSource.objects.filter(site=site).count() >= MOST_SOURCES:
-        raise Refused("too many calendars", accepted=f"at most {MOST_SOURCES}")
+        raise Refused(
+            _("too many calendars"), accepted=_("at most %(most_sources)s") % {"most_sources": MOST_SOURCES}
+        )
     try:
         with transaction.atomic():
             return BookingSource.objects.create(
                 site=site, name=name, address=address, next_fetch_at=now if address else None
             )
     except IntegrityError:
-        raise Refused("there is a calendar of this name", column="name", value=name) from None
+        raise Refused(_("there is a calendar of this name"), column="name", value=name) from None
 
 
 def remove_source(source: BookingSource) -> None:
@@ -131,7 +136,11 @@ def take_shown(reading: CalendarReading, now: datetime) -> CalendarReading:
     with transaction.atomic():
         if not waiting.update(state=CalendarReading.State.TAKEN, raw=b"", at=now):
             row.refresh_from_db(fields=["state"])
-            raise Refused(f"this file is {row.get_state_display()} already", accepted="one that is waiting")
+            raise Refused(
+                _("this file is %(get_state_display)s already")
+                % {"get_state_display": row.get_state_display()},
+                accepted=_("one that is waiting"),
+            )
         look = look_at(row.source, calendar, now)
         _store(row.source, look, now)
         CalendarReading.objects.filter(pk=row.pk).update(**_told(look, row.source.site))
@@ -176,7 +185,7 @@ def fetch_source(source_id: int, now: datetime, resolve: fetching.Resolve = fetc
     except Refused as refusal:
         _note_trouble(source, refusal, now)
     except DatabaseError as error:
-        _note_trouble(source, Refused(f"the database does not take it ({error})"), now)
+        _note_trouble(source, Refused(_("the database does not take it (%(error)s)") % {"error": error}), now)
     else:
         known = {} if answer.body is None else {"etag": answer.etag, "last_modified": answer.last_modified}
         BookingSource.objects.filter(pk=source_id).update(taken_at=now, failures=0, trouble="", **known)

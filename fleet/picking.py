@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 
 from django.core import signing
+from django.utils.translation import gettext as _
 
 from fleet.keyboard import Compass
 from fleet.refusal import Refused
@@ -45,9 +46,10 @@ class Picked:
         """
         if number not in compass:
             raise Refused(
-                "this instrument has no such key",
+                _("this instrument has no such key"),
                 value=number,
-                accepted=f"{compass.keys[0].shown} to {compass.keys[-1].shown}",
+                accepted=_("%(shown)s to %(shown_2)s")
+                % {"shown": compass.keys[0].shown, "shown_2": compass.keys[-1].shown},
             )
         return replace(self, asked=number)
 
@@ -60,11 +62,11 @@ class Picked:
             Where another key, or none, is being asked about, or there are as many as one request takes.
         """
         if number != self.asked:
-            raise Refused("that is not the key you were asked about", accepted="the key shown last")
+            raise Refused(_("that is not the key you were asked about"), accepted=_("the key shown last"))
         if number not in self.notes and len(self.notes) >= MOST_NOTES:
             raise Refused(
-                f"one report takes {MOST_NOTES} notes",
-                accepted="another report for the others, or words such as: the whole top octave",
+                _("one report takes %(most_notes)s notes") % {"most_notes": MOST_NOTES},
+                accepted=_("another report for the others, or words such as: the whole top octave"),
             )
         notes = self.notes if number in self.notes else (*self.notes, number)
         return replace(self, notes=notes, asked=None)
@@ -97,7 +99,7 @@ def unsealed(text: str, instrument: int) -> Picked:
         of, token, notes, asked = None, "", (), None
     if of != instrument:
         raise Refused(
-            "what was chosen before is no longer known",
-            accepted="the notes once more; a page is good for twelve hours",
+            _("what was chosen before is no longer known"),
+            accepted=_("the notes once more; a page is good for twelve hours"),
         )
     return Picked(instrument, token, tuple(notes), asked)

@@ -9,6 +9,7 @@ from typing import Any
 
 from django.db import transaction
 from django.db.models import Max
+from django.utils.translation import gettext as _
 
 from fleet.measures import MEASURED, bounds
 from fleet.models import Instrument, InstrumentKind, Person, RecordChange, Service, ServiceKind, WorksheetLine
@@ -134,10 +135,10 @@ def record(
 
 def _again(known: RecordChange, kind: str, entry: Entry, author: Author, now: datetime) -> Recorded:
     if known.service is None:
-        raise Refused("what this form recorded was withdrawn since", accepted="a new form")
+        raise Refused(_("what this form recorded was withdrawn since"), accepted=_("a new form"))
     if known.kind != kind:
         raise Refused(
-            "this form has recorded another kind of service", value=known.kind, accepted="a new form"
+            _("this form has recorded another kind of service"), value=known.kind, accepted=_("a new form")
         )
     return correct(known.service, entry, author, now)
 
@@ -158,8 +159,8 @@ def correct(
         newest = service.changes.first()
         if seen is not None and newest is not None and newest.pk != seen:
             raise Refused(
-                f"{newest.by} has corrected this record meanwhile",
-                accepted="what you typed still stands here: compare it and save again",
+                _("%(by)s has corrected this record meanwhile") % {"by": newest.by},
+                accepted=_("what you typed still stands here: compare it and save again"),
             )
         told = _differences(service, entry)
         if not told:
@@ -229,14 +230,24 @@ def check(instrument: Instrument, kind: str, entry: Entry, now: datetime) -> Non
     for name, value in entry.values().items():
         if name in MEASURED and value is not None and not low <= value <= high:
             raise Refused(
-                "an impossible value", column=name, value=f"{value:g}", accepted=f"{low:g} to {high:g}"
+                _("an impossible value"),
+                column=name,
+                value=f"{value:g}",
+                accepted=_("%(low)s to %(high)s") % {"low": f"{low:g}", "high": f"{high:g}"},
             )
     if entry.minutes is not None and not 1 <= entry.minutes <= MOST_MINUTES:
         raise Refused(
-            "an impossible time", column="minutes", value=entry.minutes, accepted=f"1 to {MOST_MINUTES}"
+            _("an impossible time"),
+            column="minutes",
+            value=entry.minutes,
+            accepted=_("1 to %(most_minutes)s") % {"most_minutes": MOST_MINUTES},
         )
     if len(entry.note) > LONGEST_NOTE:
-        raise Refused("the note is too long", column="note", accepted=f"at most {LONGEST_NOTE} characters")
+        raise Refused(
+            _("the note is too long"),
+            column="note",
+            accepted=_("at most %(longest_note)s characters") % {"longest_note": LONGEST_NOTE},
+        )
     _check_hardener(entry)
 
 
@@ -244,37 +255,44 @@ def _check_kind(instrument: Instrument, kind: str) -> None:
     service_kind = ServiceKind.objects.filter(site=instrument.site_id, kind=kind).first()
     if service_kind is None or not done_on(service_kind, instrument, _likes(instrument)):
         raise Refused(
-            f"{kind} is not done on {instrument.tag}", value=kind, accepted="a kind of service it gets"
+            _("%(kind)s is not done on %(tag)s") % {"kind": kind, "tag": instrument.tag},
+            value=kind,
+            accepted=_("a kind of service it gets"),
         )
 
 
 def _check_day(instrument: Instrument, day: date, today: date) -> None:
     if day > today:
-        raise Refused("the day is in the future", column="day", value=day, accepted=f"{today} or earlier")
-    if day < instrument.in_service_since:
         raise Refused(
-            f"{instrument.tag} was not in service yet",
+            _("the day is in the future"),
             column="day",
             value=day,
-            accepted=f"{instrument.in_service_since} or later",
+            accepted=_("%(today)s or earlier") % {"today": today},
+        )
+    if day < instrument.in_service_since:
+        raise Refused(
+            _("%(tag)s was not in service yet") % {"tag": instrument.tag},
+            column="day",
+            value=day,
+            accepted=_("%(in_service_since)s or later") % {"in_service_since": instrument.in_service_since},
         )
     if instrument.retired_on is not None and day > instrument.retired_on:
         raise Refused(
-            f"{instrument.tag} was retired",
+            _("%(tag)s was retired") % {"tag": instrument.tag},
             column="day",
             value=day,
-            accepted=f"{instrument.retired_on} or earlier",
+            accepted=_("%(retired_on)s or earlier") % {"retired_on": instrument.retired_on},
         )
 
 
 def _check_hardener(entry: Entry) -> None:
     if entry.dry_at is not None and entry.hardener_at is None:
-        raise Refused("it says when the hardener is dry, not when it was applied", column="hardener_at")
+        raise Refused(_("it says when the hardener is dry, not when it was applied"), column="hardener_at")
     if entry.hardener_at is not None and entry.dry_at is not None and entry.dry_at < entry.hardener_at:
         raise Refused(
-            "the hardener is dry before it is applied",
+            _("the hardener is dry before it is applied"),
             column="dry_at",
-            accepted="a time after it was applied",
+            accepted=_("a time after it was applied"),
         )
 
 

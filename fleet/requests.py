@@ -8,6 +8,7 @@ from typing import Any
 
 from django.db import transaction
 from django.utils import translation
+from django.utils.translation import gettext as _
 
 from fleet import throttle
 from fleet.models import Instrument, NoteRequest, RequestChange, RequestState, Site
@@ -75,11 +76,16 @@ def _said(instrument: Instrument, symptom: str, words: str) -> tuple[str, str]:
     offered = {one.word: one for one in symptoms_for(instrument.kind)}
     words = words.replace("\0", "").strip()
     if symptom not in offered:
-        raise Refused("please say what troubles you", accepted="one of the list")
+        raise Refused(_("please say what troubles you"), accepted=_("one of the list"))
     if len(words) > MOST_WORDS:
-        raise Refused(f"your words are too many: {len(words)} characters", accepted=f"at most {MOST_WORDS}")
+        raise Refused(
+            _("your words are too many: %(words)s characters") % {"words": len(words)},
+            accepted=_("at most %(most_words)s") % {"most_words": MOST_WORDS},
+        )
     if symptom == SOMETHING_ELSE and not words:
-        raise Refused("please say in your own words what troubles you", accepted="a few words in the box")
+        raise Refused(
+            _("please say in your own words what troubles you"), accepted=_("a few words in the box")
+        )
     # Stored in one language whatever the player reads, so that it is recognised and told in anybody's.
     with translation.override("en"):
         return str(offered[symptom].says), words
@@ -141,8 +147,13 @@ def answer_request(
 
 def _check_answer(state: str, finding: str) -> None:
     if state not in RequestState.values:
-        raise Refused("unknown state of a request", value=state, accepted=", ".join(RequestState.values))
+        raise Refused(_("unknown state of a request"), value=state, accepted=", ".join(RequestState.values))
     if state == RequestState.DONE and not finding:
-        raise Refused("please say what was found", accepted="a few words, such as: a pencil under the keys")
+        raise Refused(
+            _("please say what was found"), accepted=_("a few words, such as: a pencil under the keys")
+        )
     if len(finding) > MOST_FINDING:
-        raise Refused(f"too many words: {len(finding)} characters", accepted=f"at most {MOST_FINDING}")
+        raise Refused(
+            _("too many words: %(finding)s characters") % {"finding": len(finding)},
+            accepted=_("at most %(most_finding)s") % {"most_finding": MOST_FINDING},
+        )

@@ -8,6 +8,7 @@ from datetime import date, timedelta
 
 from django.db import transaction
 from django.db.models import Q
+from django.utils.translation import gettext as _
 
 from fleet import intake
 from fleet.models import Room, Sensor, Site
@@ -58,24 +59,31 @@ def correction(points: Sequence[Point]) -> tuple[float, float]:
         Where they say of a sensor that it is broken, or too little.
     """
     if not 1 <= len(points) <= 2:
-        raise Refused("a check has one point or two", value=len(points), accepted="1 or 2")
+        raise Refused(_("a check has one point or two"), value=len(points), accepted=_("1 or 2"))
     for point in points:
         if not (0 <= point.true <= 1 and 0 <= point.read <= 1):
-            raise Refused("no humidity", column="read", value=100 * point.read, accepted="0 to 100 percent")
+            raise Refused(
+                _("no humidity"), column="read", value=100 * point.read, accepted=_("0 to 100 percent")
+            )
     slope = 1.0
     if len(points) == 2:
         low, high = sorted(points, key=lambda point: point.true)
         if high.true - low.true < LEAST_APART:
-            raise Refused("two points too near to each other", accepted="points at least 20 percent apart")
+            raise Refused(
+                _("two points too near to each other"), accepted=_("points at least 20 percent apart")
+            )
         if high.read <= low.read:
-            raise Refused("the sensor reads less where the air is damper", accepted="the points exchanged?")
+            raise Refused(
+                _("the sensor reads less where the air is damper"), accepted=_("the points exchanged?")
+            )
         slope = (high.true - low.true) / (high.read - low.read)
     offset = points[0].true - slope * points[0].read
     if not SLOPES[0] <= slope <= SLOPES[1] or abs(points[0].true - points[0].read) > LARGEST_OFFSET:
         raise Refused(
-            "a sensor so far off is broken",
+            _("a sensor so far off is broken"),
             value=f"slope {slope:.2f}, {100 * (points[0].true - points[0].read):+.0f} percent",
-            accepted=f"a slope from {SLOPES[0]} to {SLOPES[1]}, {100 * LARGEST_OFFSET:.0f} percent off",
+            accepted=_("a slope from %(slopes)s to %(slopes_2)s, %(value)s percent off")
+            % {"slopes": SLOPES[0], "slopes_2": SLOPES[1], "value": f"{100 * LARGEST_OFFSET:.0f}"},
         )
     return slope, offset
 
@@ -91,17 +99,20 @@ def place(site: Site, name: str, room: Room, first_day: date) -> Sensor:
     """
     name = name_of(name)
     if not name or len(name) > LONGEST_NAME:
-        raise Refused("a sensor needs a name", column="name", value=name, accepted="at most 120 characters")
+        raise Refused(
+            _("a sensor needs a name"), column="name", value=name, accepted=_("at most 120 characters")
+        )
     if room.site_id != site.pk:
-        raise Refused("a room that is not of this site", column="room", value=room.pk)
+        raise Refused(_("a room that is not of this site"), column="room", value=room.pk)
     mine = Sensor.objects.select_for_update().filter(site=site, name=name)
     later = mine.filter(first_day__gte=first_day).first()
     if later is not None:
         raise Refused(
-            f"this sensor was placed in {later.room} on {later.first_day}",
+            _("this sensor was placed in %(room)s on %(first_day)s")
+            % {"room": later.room, "first_day": later.first_day},
             column="first_day",
             value=first_day,
-            accepted="a later day, or another sensor's name",
+            accepted=_("a later day, or another sensor's name"),
         )
     before = mine.filter(Q(last_day__isnull=True) | Q(last_day__gte=first_day)).first()
     slope, offset, checked = 1.0, 0.0, None
@@ -132,10 +143,10 @@ def take_away(sensor: Sensor, last_day: date) -> None:
     """
     if last_day < sensor.first_day:
         raise Refused(
-            "it came later than that",
+            _("it came later than that"),
             column="last_day",
             value=last_day,
-            accepted=f"{sensor.first_day} or later",
+            accepted=_("%(first_day)s or later") % {"first_day": sensor.first_day},
         )
     _end(sensor, last_day)
 
@@ -165,10 +176,11 @@ def check(sensor: Sensor, points: Sequence[Point], checked_on: date, counts_from
     last = sensor.last_day
     if counts_from < sensor.first_day or (last is not None and counts_from > last):
         raise Refused(
-            "the sensor did not stand there on that day",
+            _("the sensor did not stand there on that day"),
             column="counts_from",
             value=counts_from,
-            accepted=f"{sensor.first_day} to {last or 'today'}",
+            accepted=_("%(first_day)s to %(value)s")
+            % {"first_day": sensor.first_day, "value": last or "today"},
         )
     if counts_from > sensor.first_day:
         sensor.last_day = counts_from - DAY
@@ -196,7 +208,7 @@ def lend(room: Room, lender: Room | None, outdoors: bool) -> None:
     while other is not None:
         if other.pk in passed:
             raise Refused(
-                "a room cannot lend to itself", column="lender", value=lender, accepted="another room"
+                _("a room cannot lend to itself"), column="lender", value=lender, accepted=_("another room")
             )
         passed.append(other.pk)
         other = other.borrows_from

@@ -13,6 +13,7 @@ from typing import Any
 from django.conf import settings
 from django.db import transaction
 from django.db.models import Q
+from django.utils.translation import gettext as _
 
 from fleet.models import LoggerFormat, ReadingsUpload, Room, Site, UploadState
 from fleet.oddcsv.choices import ROOM, Choices, choices_of, missing_in
@@ -41,7 +42,10 @@ def begin(
     """
     forget_old(now)
     if ReadingsUpload.objects.filter(site=site, state__in=AT_REST).count() >= MOST_OPEN:
-        raise Refused("too many files wait already", accepted=f"at most {MOST_OPEN}: store some or give up")
+        raise Refused(
+            _("too many files wait already"),
+            accepted=_("at most %(most_open)s: store some or give up") % {"most_open": MOST_OPEN},
+        )
     upload = ReadingsUpload(
         site=site,
         made_by=by,
@@ -89,7 +93,11 @@ def _write(path: Path, pieces: Iterable[bytes]) -> tuple[int, int]:
         for piece in pieces:
             size += len(piece)
             if size > LARGEST_FILE:
-                raise Refused("the file is too large", accepted=f"at most {LARGEST_FILE:,} bytes; split it")
+                raise Refused(
+                    _("the file is too large"),
+                    accepted=_("at most %(largest_file)s bytes; split it")
+                    % {"largest_file": f"{LARGEST_FILE:,}"},
+                )
             lines += piece.count(b"\n") or piece.count(b"\r")
             file.write(piece)
     return size, lines + 1
@@ -182,9 +190,9 @@ def _at_rest(upload: ReadingsUpload) -> ReadingsUpload:
     row = ReadingsUpload.objects.select_for_update().select_related("site").get(pk=upload.pk)
     if row.state not in AT_REST or not path_of(row).exists():
         raise Refused(
-            "the file waits for no choices any more",
+            _("the file waits for no choices any more"),
             value=row.get_state_display(),
-            accepted="the file brought again",
+            accepted=_("the file brought again"),
         )
     return row
 
@@ -203,7 +211,7 @@ def ask_to_store(upload: ReadingsUpload) -> None:
     row = _at_rest(upload)
     questions = unsaid(row)
     if questions:
-        raise Refused(questions[0][1], column=questions[0][0], accepted="an answer to this question")
+        raise Refused(questions[0][1], column=questions[0][0], accepted=_("an answer to this question"))
     row.state, row.cancel_asked, row.trouble, row.lines_read = UploadState.WAITING, False, "", 0
     row.save()
     # Without its broker the row waits for the next tick, which asks the database.

@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from django.db.models import F, Q
+from django.utils.translation import gettext as _
 
 from fleet.models import Room, Site, WayIn
 from fleet.names import name_of
@@ -32,15 +33,19 @@ def make_way_in(site: Site, name: str, room: Room | None, by: Any, now: datetime
     name = name_of(name)
     if not name or len(name) > LONGEST_NAME:
         raise Refused(
-            "a way in needs a name",
+            _("a way in needs a name"),
             column="name",
             value=name,
-            accepted=f"a name of at most {LONGEST_NAME} characters, such as that of the logger",
+            accepted=_("a name of at most %(longest_name)s characters, such as that of the logger")
+            % {"longest_name": LONGEST_NAME},
         )
     if room is not None and room.site_id != site.pk:
-        raise Refused("a room that is not of this site", column="room", value=room.pk)
+        raise Refused(_("a room that is not of this site"), column="room", value=room.pk)
     if WayIn.objects.filter(site=site, revoked_at=None).count() >= MOST_OPEN:
-        raise Refused("too many ways in", accepted=f"at most {MOST_OPEN}; revoke those no longer used")
+        raise Refused(
+            _("too many ways in"),
+            accepted=_("at most %(most_open)s; revoke those no longer used") % {"most_open": MOST_OPEN},
+        )
     secret = secrets.token_urlsafe(SECRET_BYTES)
     row = WayIn.objects.create(
         site=site, room=room, name=name, secret_hash=hash_of(secret), made_at=now, made_by=by

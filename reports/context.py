@@ -29,15 +29,27 @@ PAGES = (
     ("requests", _("Requests"), ("request", "labels")),
     ("letters", _("Letters"), ("letter", "letter_choices", "calendars", "how_it_runs")),
 )
+# Pressed after g these open a page; the same in every language, since hands remember them.
+KEYS = {
+    "this_week": "t",
+    "instruments": "i",
+    "rooms": "r",
+    "week_plan": "w",
+    "season_plan": "s",
+    "budget": "b",
+    "requests": "q",
+    "letters": "l",
+}
 
 
 @dataclass(frozen=True)
 class PageLink:
-    """One entry of the list of pages."""
+    """One entry of the list of pages, with the key that opens it after g."""
 
     address: str
     title: str
     current: bool
+    key: str
 
 
 def page_links(request: HttpRequest) -> list[PageLink]:
@@ -50,7 +62,7 @@ def page_links(request: HttpRequest) -> list[PageLink]:
             address = reverse(name)
         except NoReverseMatch:
             continue
-        links.append(PageLink(address, str(title), here == name or here in within))
+        links.append(PageLink(address, str(title), here == name or here in within, KEYS.get(name, "")))
     return links
 
 

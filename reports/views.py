@@ -14,6 +14,7 @@ from fleet.models import Instrument, NoteRequest, RequestState, Role, Service
 from fleet.reported import reported_lines
 from fleet.weeks import monday_before, monday_of
 from reports.axis import TimeAxis
+from reports.budget.season_money import season_money
 from reports.doors import current_site, own_or_404, site_page
 from reports.figures import deviation_figure
 from reports.filters import RequestFilter
@@ -55,6 +56,7 @@ def this_week(request: HttpRequest) -> HttpResponse:
             "warnings": week.warnings(site, monday, today, timezone.now()),
             "states": budget.fleet_states(site) if administrator else None,
             "season": budget.season_hours(work.plan) if administrator and work.plan else None,
+            "money": season_money(site, work.plan, monday) if administrator and work.plan else None,
         },
     )
 

@@ -13,14 +13,11 @@ from scheduling.models import Forecast, ForecastState, SeasonPlan
 YEAR_NEEDED_DAYS = 300
 
 
-# Between thousands; German writes a full stop, which beside a decimal comma could be taken for one.
-THIN = "\N{NARROW NO-BREAK SPACE}"
-
-
 def pointed(number: str) -> str:
     """Write a number with a decimal point, and commas between thousands, as the reader's language does."""
     point = str(get_format("DECIMAL_SEPARATOR"))
-    return number if point == "." else number.translate({ord(","): THIN, ord("."): point})
+    apart = str(get_format("THOUSAND_SEPARATOR"))
+    return number if point == "." else number.translate({ord(","): apart, ord("."): point})
 
 
 def short_day(day: date, today: date) -> str:

@@ -89,13 +89,21 @@ def run(
 def check_folds(folds: int) -> None:
     """Refuse a number of folds that is none or too many to be worth the time."""
     if not 1 <= folds <= MOST_FOLDS:
-        raise Refused("the number of folds is out of range", value=folds, accepted=f"1 to {MOST_FOLDS}")
+        raise Refused(
+            _("the number of folds is out of range"),
+            value=folds,
+            accepted=_("1 to %(most_folds)s") % {"most_folds": MOST_FOLDS},
+        )
 
 
 def folds_of(text: str) -> int:
     """Read a number of folds as a person typed it, or refuse."""
     if not text.strip().isdecimal() or len(text) > MOST_DIGITS:
-        raise Refused("not a number of folds", value=text, accepted=f"1 to {MOST_FOLDS}")
+        raise Refused(
+            _("not a number of folds"),
+            value=text,
+            accepted=_("1 to %(most_folds)s") % {"most_folds": MOST_FOLDS},
+        )
     return int(text)
 
 
@@ -118,7 +126,7 @@ def score(site: Site, today: date, folds: int, progress: Progress | None = None)
     try:
         found = engine.backtest(facts.rooms, facts.subjects, facts.playing, folds, progress)
     except ValueError as error:
-        raise Refused(f"no backtest can be made: {error}") from error
+        raise Refused(_("no backtest can be made: %(error)s") % {"error": error}) from error
     by_service = {service: document(each) for service, each in found.by_service.items()}
     return {"folds": found.folds, **document(found.overall), "by_service": by_service}
 

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from fleet.models import Membership, Person, Role, Site
 from fleet.refusal import Refused
@@ -36,7 +37,7 @@ def renew(site: Site, person: Person | None, by: Any, now: datetime) -> tuple[Fe
         Where the person is of another site.
     """
     if person is not None and person.site_id != site.pk:
-        raise Refused("a person of another site", value=person)
+        raise Refused(_("a person of another site"), value=person)
     secret = secrets.token_urlsafe(SECRET_BYTES)
     with transaction.atomic():
         Feed.objects.filter(site=site, person=person, revoked_at=None).update(revoked_at=now)

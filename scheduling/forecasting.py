@@ -12,6 +12,7 @@ from typing import Any
 
 from django.db.models import Q
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from fleet.models import FactChange, Site
 from fleet.refusal import Refused
@@ -68,7 +69,9 @@ def refresh(
     """
     if not 1 <= horizon_days <= LONGEST_HORIZON_DAYS:
         raise Refused(
-            "the horizon is out of range", value=horizon_days, accepted=f"1 to {LONGEST_HORIZON_DAYS} days"
+            _("the horizon is out of range"),
+            value=horizon_days,
+            accepted=_("1 to %(longest_horizon_days)s days") % {"longest_horizon_days": LONGEST_HORIZON_DAYS},
         )
     # Facts that come in while this is computed are newer than the run.
     now = now or timezone.now()
@@ -177,7 +180,7 @@ def model_of(facts: FleetFacts, heard: Heard | None = None) -> FleetModel:
             heard=heard,
         )
     except ValueError as error:
-        raise Refused(f"no forecast can be made: {error}") from error
+        raise Refused(_("no forecast can be made: %(error)s") % {"error": error}) from error
 
 
 def _told(progress: Progress | None) -> Callable[[int, int], None] | None:

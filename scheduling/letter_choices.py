@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
 from fleet.models import Person, Role, Site
@@ -144,7 +145,9 @@ def choose(person: Person, wanted: Collection[Wish], now: datetime, by: str) -> 
     with transaction.atomic():
         for wish in wanted:
             if wish.kind not in HABITS or person.role not in HABITS[wish.kind].roles:
-                raise Refused("no letter of this person's", value=wish.kind, accepted=", ".join(HABITS))
+                raise Refused(
+                    gettext("no letter of this person's"), value=wish.kind, accepted=", ".join(HABITS)
+                )
             row = LetterChoice.objects.filter(person=person, kind=wish.kind).first() or LetterChoice(
                 person=person, kind=wish.kind
             )

@@ -10,6 +10,7 @@ from email.policy import default
 from functools import partial
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from fleet.refusal import Refused
 from scheduling import tasks
@@ -37,8 +38,8 @@ def send_again(letter: Letter, now: datetime, by: str) -> None:
         if not changed:
             letter.refresh_from_db()
             raise Refused(
-                f"this letter is {letter.get_state_display()}",
-                accepted="letters that are refused, in doubt or waiting",
+                _("this letter is %(get_state_display)s") % {"get_state_display": letter.get_state_display()},
+                accepted=_("letters that are refused, in doubt or waiting"),
             )
         transaction.on_commit(partial(tasks.send_letter.delay, letter.pk), robust=True)
 
@@ -61,18 +62,23 @@ def read_bounce(raw: bytes) -> Bounce:
         Where it is too large, no report of a delivery, or does not name the letter.
     """
     if len(raw) > LARGEST_BOUNCE:
-        raise Refused("the mail is too large", accepted=f"at most {LARGEST_BOUNCE:,} bytes")
+        raise Refused(
+            _("the mail is too large"),
+            accepted=_("at most %(largest_bounce)s bytes") % {"largest_bounce": f"{LARGEST_BOUNCE:,}"},
+        )
     message = email.message_from_bytes(raw, policy=default)
     report = next((part for part in message.walk() if _is(part, "message/delivery-status")), None)
     if report is None:
         raise Refused(
-            "not a report of a delivery",
+            _("not a report of a delivery"),
             value=message.get_content_type(),
-            accepted="RFC 3464, multipart/report",
+            accepted=_("RFC 3464, multipart/report"),
         )
     told = _original_id(message)
     if not told:
-        raise Refused("the report does not name the letter", accepted="the returned letter or its headers")
+        raise Refused(
+            _("the report does not name the letter"), accepted=_("the returned letter or its headers")
+        )
     # One group of fields for the report, then one for each recipient.
     groups = [part for part in report.walk() if part is not report]
     actions = [str(group["Action"]).strip().lower() for group in groups if group["Action"]]
@@ -109,7 +115,7 @@ def take_bounce(raw: bytes) -> Letter:
     bounce = read_bounce(raw)
     letter = Letter.objects.filter(message_id=bounce.message_id).first()
     if letter is None:
-        raise Refused("no letter of ours", column="Message-ID", value=bounce.message_id)
+        raise Refused(_("no letter of ours"), column="Message-ID", value=bounce.message_id)
     if bounce.failed:
         changes = {"state": Letter.State.REFUSED, "trouble": f"came back: {bounce.words}"}
     else:

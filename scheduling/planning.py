@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 from django.db.models import QuerySet
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from fleet.models import Site
 from fleet.refusal import Refused
@@ -87,18 +88,26 @@ def check(wanted: Wanted, today: date) -> None:
     """
     if wanted.start.weekday() != 0:
         raise Refused(
-            "a season starts on a Monday", value=wanted.start, accepted=str(monday_before(wanted.start))
+            _("a season starts on a Monday"), value=wanted.start, accepted=str(monday_before(wanted.start))
         )
     if not 1 <= wanted.weeks <= MOST_WEEKS:
-        raise Refused("weeks out of range", value=wanted.weeks, accepted=f"1 to {MOST_WEEKS}")
+        raise Refused(
+            _("weeks out of range"),
+            value=wanted.weeks,
+            accepted=_("1 to %(most_weeks)s") % {"most_weeks": MOST_WEEKS},
+        )
     if wanted.hours_per_week is not None and not 0 <= wanted.hours_per_week < np.inf:
-        raise Refused("hours per week out of range", value=wanted.hours_per_week, accepted="0 or more")
+        raise Refused(_("hours per week out of range"), value=wanted.hours_per_week, accepted=_("0 or more"))
     if wanted.rules not in RULES:
-        raise Refused("unknown rules", value=wanted.rules, accepted=" or ".join(RULES))
+        raise Refused(_("unknown rules"), value=wanted.rules, accepted=" or ".join(RULES))
     last = Season(wanted.start, wanted.weeks, today).last_day
     furthest = today + timedelta(days=forecasting.LONGEST_HORIZON_DAYS)
     if not today <= last <= furthest:
-        raise Refused("the season's last day is out of range", value=last, accepted=f"{today} to {furthest}")
+        raise Refused(
+            _("the season's last day is out of range"),
+            value=last,
+            accepted=_("%(today)s to %(furthest)s") % {"today": today, "furthest": furthest},
+        )
 
 
 def set_up(site: Site, wanted: Wanted, today: date, before: Previous | None = None) -> SeasonSetup:
@@ -131,8 +140,8 @@ def offered_or_refused(
     offered = hours_offered(site, season.mondays, season.today, hours_per_week, also_away)
     if offered is None:
         raise Refused(
-            "no technician of the site has hours a week, and every visit needs somebody who does it",
-            accepted="people.csv with role technician and hours_per_week, or --hours-per-week",
+            _("no technician of the site has hours a week, and every visit needs somebody who does it"),
+            accepted=_("people.csv with role technician and hours_per_week, or --hours-per-week"),
         )
     return offered
 
@@ -172,19 +181,22 @@ def solve(
         )
     except ValueError as error:
         first = week_of(setup.season.start)
-        raise Refused(f"the season cannot be planned: {error} (week 1 is {first})") from error
+        raise Refused(
+            _("the season cannot be planned: %(error)s (week 1 is %(first)s)")
+            % {"error": error, "first": first}
+        ) from error
 
 
 def _write(setup: SeasonSetup, path: Path) -> None:
     """Write the plan's own problem; the price on moving visits steers the choice and is no part of it."""
     if path.suffix != ".mps" or not path.absolute().parent.is_dir():
         raise Refused(
-            "the model cannot be written", value=path, accepted="a file .mps in a folder that exists"
+            _("the model cannot be written"), value=path, accepted=_("a file .mps in a folder that exists")
         )
     try:
         write_mps(replace(setup.problem, moving_price=0.0), path)
     except (SolverError, OSError) as error:
-        raise Refused(f"the model cannot be written: {error}") from error
+        raise Refused(_("the model cannot be written: %(error)s") % {"error": error}) from error
 
 
 def approve(plan: SeasonPlan, at: datetime) -> SeasonPlan:

@@ -151,9 +151,10 @@ def _effect_in(visit: PlannedVisit, to_week: date, today: date) -> Effect:
     found = {effect.week: effect for effect in effects(visit, today)}
     if to_week not in found:
         raise Refused(
-            f"the {visit.kind} of {visit.instrument.tag} cannot be moved there",
+            _("the %(kind)s of %(tag)s cannot be moved there")
+            % {"kind": visit.kind, "tag": visit.instrument.tag},
             value=week_of(to_week),
-            accepted="another week to come of the plan that does not have this service already",
+            accepted=_("another week to come of the plan that does not have this service already"),
         )
     return found[to_week]
 
@@ -203,7 +204,9 @@ def approve(plan: SeasonPlan, seen: int, by: Author, at: datetime) -> PlanChange
     plan = _lock(plan.pk)
     _unchanged(plan, plan.changes.filter(version__gt=seen))
     if plan.state != SeasonPlan.State.DRAFT:
-        raise Refused("only a draft can be approved", value=plan.get_state_display(), accepted="a draft")
+        raise Refused(
+            _("only a draft can be approved"), value=plan.get_state_display(), accepted=_("a draft")
+        )
     before = set(planning.replaced(plan.site).values_list("pk", flat=True))
     planning.approve(plan, at)
     for former in planning.replaced(plan.site).exclude(pk__in=before):
@@ -235,8 +238,8 @@ def _open_plan(plan_id: int, seen: int, instrument_id: int) -> SeasonPlan:
     plan = _lock(plan_id)
     if plan.state == SeasonPlan.State.REPLACED:
         raise ChangedMeanwhile(
-            "this plan has been replaced, and nobody works by it any more",
-            accepted="the same change in the plan that replaced it",
+            _("this plan has been replaced, and nobody works by it any more"),
+            accepted=_("the same change in the plan that replaced it"),
         )
     since = plan.changes.filter(version__gt=seen)
     _unchanged(plan, since.filter(instrument=instrument_id) | since.filter(what=What.APPROVED))
@@ -247,8 +250,9 @@ def _unchanged(plan: SeasonPlan, since: QuerySet[PlanChange]) -> None:
     latest = since.select_related("instrument").order_by("-version").first()
     if latest is not None:
         raise ChangedMeanwhile(
-            f"while you were looking, {in_words(latest)}; nothing of yours was stored",
-            accepted="the same again, if it is still right beside that",
+            _("while you were looking, %(in_words)s; nothing of yours was stored")
+            % {"in_words": in_words(latest)},
+            accepted=_("the same again, if it is still right beside that"),
         )
 
 
@@ -281,8 +285,9 @@ def _day(day: date) -> str:
 def _not_dated(visit: PlannedVisit) -> None:
     if visit.dated:
         raise Refused(
-            f"the {visit.kind} of {visit.instrument.tag} in {week_of(visit.week)} belongs to a performance",
-            accepted="a visit without a performance; this one moves when the booking does",
+            _("the %(kind)s of %(tag)s in %(week_of)s belongs to a performance")
+            % {"kind": visit.kind, "tag": visit.instrument.tag, "week_of": week_of(visit.week)},
+            accepted=_("a visit without a performance; this one moves when the booking does"),
         )
 
 

@@ -9,6 +9,7 @@ from datetime import date, datetime, timedelta
 from typing import Protocol
 
 import numpy as np
+from django.utils.translation import gettext as _
 
 from fleet.models import HeldVisit, Site
 from fleet.refusal import Refused
@@ -237,9 +238,9 @@ def _held(
             notes.append(f"{words}: the week has passed, so it is left out")
         elif line is None:
             raise Refused(
-                f"{words} cannot be planned",
+                _("%(words)s cannot be planned") % {"words": words},
                 value=visit.kind,
-                accepted="a kind of service that this instrument, in use today, gets",
+                accepted=_("a kind of service that this instrument, in use today, gets"),
             )
         else:
             held[line] += (season.week(visit.week),)

@@ -9,6 +9,7 @@ from typing import Any
 
 from django.db import transaction
 from django.db.models import Max
+from django.utils.translation import gettext as _
 
 from fleet.models import Site
 from fleet.refusal import Refused
@@ -66,16 +67,16 @@ def plan_to_follow(site: Site, monday: date, today: date) -> SeasonPlan:
     """
     if monday < monday_before(today):
         raise Refused(
-            "the week has passed and cannot be laid out any more",
+            _("the week has passed and cannot be laid out any more"),
             value=week_of(monday),
-            accepted=f"{week_of(today)} or later",
+            accepted=_("%(week_of)s or later") % {"week_of": week_of(today)},
         )
     plan = current_plan(site, monday)
     if plan is None:
         raise Refused(
-            "no season plan covers the week, so there is nothing to lay out",
+            _("no season plan covers the week, so there is nothing to lay out"),
             value=week_of(monday),
-            accepted="a week of a season plan; manage.py plan_season makes one",
+            accepted=_("a week of a season plan; manage.py plan_season makes one"),
         )
     return plan
 

@@ -54,7 +54,8 @@ def _look_at_file(request: HttpRequest) -> HttpResponse:
     now, file = timezone.now(), request.FILES.get(FILE)
     if file is None or file.size is None or file.size > LARGEST:
         raise Refused(
-            "no file, or one that is too large", accepted=f"a calendar of at most {LARGEST:,} bytes"
+            _("no file, or one that is too large"),
+            accepted=_("a calendar of at most %(largest)s bytes") % {"largest": f"{LARGEST:,}"},
         )
     name = name_of(request.POST.get("name", ""))
     source = BookingSource.objects.of_site(site_of(request)).filter(name=name, address="").first()

@@ -13,6 +13,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.cache import never_cache
 from django.views.decorators.csrf import csrf_exempt, csrf_protect
 from django.views.decorators.http import require_http_methods
@@ -178,7 +179,9 @@ def _give_back(
 def _no_robot(request: HttpRequest) -> None:
     """Refuse a form whose hidden field is filled, in words, since a browser may have filled it by itself."""
     if request.POST.get("website"):
-        raise Refused("a field that stays empty was filled, as machines do", accepted="the form sent again")
+        raise Refused(
+            _("a field that stays empty was filled, as machines do"), accepted=_("the form sent again")
+        )
 
 
 def _thanks(request: HttpRequest, instrument: Instrument) -> Screen:

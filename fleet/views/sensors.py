@@ -84,9 +84,11 @@ def _day(request: HttpRequest, name: str) -> date:
     try:
         day = date.fromisoformat(text) if text else timezone.localdate()
     except ValueError:
-        raise Refused("no date", column=name, value=text, accepted="a date such as 2026-11-25") from None
+        raise Refused(
+            _("no date"), column=name, value=text, accepted=_("a date such as 2026-11-25")
+        ) from None
     if not 1900 <= day.year <= 2199:
-        raise Refused("no date", column=name, value=text, accepted="a date of these years")
+        raise Refused(_("no date"), column=name, value=text, accepted=_("a date of these years"))
     return day
 
 
@@ -109,4 +111,6 @@ def _percent(name: str, text: str) -> float:
     try:
         return read_number(text, "," if "," in text else ".", -2)
     except ValueError as error:
-        raise Refused("no humidity", column=name, value=text, accepted=f"{error}, in percent") from None
+        raise Refused(
+            _("no humidity"), column=name, value=text, accepted=_("%(error)s, in percent") % {"error": error}
+        ) from None

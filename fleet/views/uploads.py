@@ -26,10 +26,13 @@ def bring(request: HttpRequest) -> HttpResponse:
     site = site_of(request)
     try:
         if int(request.headers.get("Content-Length") or 0) > uploads.LARGEST_FILE + FORM_BYTES:
-            raise Refused("the file is too large", accepted=f"at most {uploads.LARGEST_FILE:,} bytes")
+            raise Refused(
+                _("the file is too large"),
+                accepted=_("at most %(largest_file)s bytes") % {"largest_file": f"{uploads.LARGEST_FILE:,}"},
+            )
         file = request.FILES.get("file")
         if file is None:
-            raise Refused("no file was chosen", accepted="a CSV file with a header row")
+            raise Refused(_("no file was chosen"), accepted=_("a CSV file with a header row"))
         room = _room(site, request.POST.get("room", ""))
         row = uploads.begin(site, file.name or "", file.chunks(), room, request.user, timezone.now())
     except Refused as refusal:

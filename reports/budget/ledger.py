@@ -68,13 +68,13 @@ class Ledger:
         return self.site.currency
 
 
-def read_ledger(site: Site, first: date, last: date, names: bool = True) -> Ledger:
+def read_ledger(site: Site, first: date, last: date, names: bool = True, waiting: bool = True) -> Ledger:
     """Read the entries of the whole weeks that hold the days from first to last.
 
     A week's planned visits are those of the plan in force: the newest approved one that covers it, else the
     newest draft. A service counts with the minutes recorded, else with the usual hours of its kind and use.
     An hour costs what the person's costs, else what the site's does. Without names nobody is named, so that
-    what one person's hour costs cannot be read from it.
+    what one person's hour costs cannot be read from it; without what is waiting nothing put off is read.
 
     Raises
     ------
@@ -86,7 +86,9 @@ def read_ledger(site: Site, first: date, last: date, names: bool = True) -> Ledg
     start, end = monday_before(first), monday_before(last) + timedelta(days=6)
     reading = _Reading(site)
     plans = plans_by_week(site, start, (end - start).days // 7 + 1)
-    entries = [*reading.planned(plans), *reading.done(start, end), *reading.put_off(plans)]
+    entries = [*reading.planned(plans), *reading.done(start, end)]
+    if waiting:
+        entries += reading.put_off(plans)
     if not names:
         entries = [replace(entry, person="") for entry in entries]
     return Ledger(site, start, end, tuple(entries), _offered(plans))

@@ -11,6 +11,7 @@ from typing import Any
 
 from django.core.paginator import Page, Paginator
 from django.db.models import QuerySet
+from django.utils.translation import gettext
 
 from fleet.models import Instrument, Room, Site
 from fleet.weeks import monday_before, mondays
@@ -207,10 +208,11 @@ def _room(row: PlanRow) -> Room:
 
 
 def short_letters(kinds: Iterable[str]) -> dict[str, str]:
-    """Give each kind of service the shortest beginning that no kind before it has taken."""
+    """Give each kind of service the shortest beginning, in the reader's words, that none before has taken."""
     taken: dict[str, str] = {}
     for kind in kinds:
-        lengths = range(1, len(kind) + 1)
-        short = next((kind[:n] for n in lengths if kind[:n] not in taken.values()), kind)
+        name = gettext(kind)
+        lengths = range(1, len(name) + 1)
+        short = next((name[:n] for n in lengths if name[:n] not in taken.values()), name)
         taken[kind] = short
     return taken

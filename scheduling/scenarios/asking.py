@@ -9,6 +9,7 @@ from typing import Any
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from fleet.models import Site
 from fleet.refusal import Refused
@@ -53,7 +54,7 @@ def ask(site: Site, question: Question, by: Author, at: datetime) -> list[Scenar
     words = [change.words() for change in question.changes]
     name = (question.name or "; ".join(words) or _as_it_is(question))[:LONGEST_NAME]
     if Scenario.objects.of_site(site).filter(name=name).exists():
-        raise Refused("another scenario has this name", value=name, accepted="a name of its own")
+        raise Refused(_("another scenario has this name"), value=name, accepted=_("a name of its own"))
     asked = [_save(site, question, name, question.changes, words, by, at)]
     if question.changes:
         asked += _beside(site, question, by, at, today)

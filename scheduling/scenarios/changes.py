@@ -7,6 +7,8 @@ from dataclasses import dataclass, fields
 from datetime import date, timedelta
 from typing import Any, ClassVar, Protocol
 
+from django.utils.translation import gettext as _
+
 from fleet.models import Instrument, InstrumentKind, Person, Role, Room, Site, UseClass
 from fleet.models.instruments import KNOWN_KINDS
 from fleet.refusal import Refused
@@ -45,7 +47,11 @@ class Hours:
     def check(self, site: Site, today: date) -> None:
         """Refuse hours that are none or too many, and days that do not rise."""
         if not (0 < abs(self.hours) <= MOST_HOURS):
-            raise Refused("hours a week more", value=self.hours, accepted=f"up to {MOST_HOURS:g}, not 0")
+            raise Refused(
+                _("hours a week more"),
+                value=self.hours,
+                accepted=_("up to %(most_hours)s, not 0") % {"most_hours": f"{MOST_HOURS:g}"},
+            )
         _check_days(self.first, self.last)
 
     def words(self) -> str:
@@ -75,7 +81,7 @@ class Absent:
         people = Person.objects.of_site(site).filter(role=Role.TECHNICIAN)
         if not people.filter(pk=self.person_id, name=self.person).exists():
             names = ", ".join(people.values_list("name", flat=True)) or "nobody works here yet"
-            raise Refused("nobody of that name works here", value=self.person, accepted=names)
+            raise Refused(_("nobody of that name works here"), value=self.person, accepted=names)
         _check_days(self.first, self.last)
 
     def words(self) -> str:
@@ -100,12 +106,14 @@ class Humidity:
     def check(self, site: Site, today: date) -> None:
         """Refuse a room that is not here and a band that is none."""
         if not Room.objects.of_site(site).filter(name=self.room).exists():
-            raise Refused("no such room", value=self.room, accepted="the name of a room of this site")
+            raise Refused(_("no such room"), value=self.room, accepted=_("the name of a room of this site"))
         if not 0.0 <= self.low_rh < self.high_rh <= 1.0:
             found = f"{100 * self.low_rh:g} to {100 * self.high_rh:g} %"
-            raise Refused("a humidity band that is none", value=found, accepted="0 to 100 %, rising")
+            raise Refused(_("a humidity band that is none"), value=found, accepted=_("0 to 100 %, rising"))
         if self.first > today + timedelta(days=LONGEST_HORIZON_DAYS):
-            raise Refused("held from a day beyond every season", value=self.first, accepted="a nearer day")
+            raise Refused(
+                _("held from a day beyond every season"), value=self.first, accepted=_("a nearer day")
+            )
 
     def words(self) -> str:
         """Say it in a few words."""
@@ -135,14 +143,18 @@ class Added:
     def check(self, site: Site, today: date) -> None:
         """Refuse a number, kind, use or room that is not known."""
         if not 1 <= self.count <= MOST_ADDED:
-            raise Refused("instruments added", value=self.count, accepted=f"1 to {MOST_ADDED}")
+            raise Refused(
+                _("instruments added"),
+                value=self.count,
+                accepted=_("1 to %(most_added)s") % {"most_added": MOST_ADDED},
+            )
         kinds = {*KNOWN_KINDS, *InstrumentKind.objects.of_site(site).values_list("kind", flat=True)}
         if self.instrument_kind not in kinds:
             accepted = ", ".join(sorted(kinds))
-            raise Refused("unknown kind of instrument", value=self.instrument_kind, accepted=accepted)
+            raise Refused(_("unknown kind of instrument"), value=self.instrument_kind, accepted=accepted)
         _check_use(self.use_class)
         if not Room.objects.of_site(site).filter(name=self.room).exists():
-            raise Refused("no such room", value=self.room, accepted="the name of a room of this site")
+            raise Refused(_("no such room"), value=self.room, accepted=_("the name of a room of this site"))
 
     def words(self) -> str:
         """Say it in a few words."""
@@ -237,7 +249,11 @@ def _read(name: str, value: Any) -> Any:
 
 def _check_days(first: date | None, last: date | None) -> None:
     if first is not None and last is not None and last < first:
-        raise Refused("the last day comes before the first", value=last, accepted=f"{first} or later")
+        raise Refused(
+            _("the last day comes before the first"),
+            value=last,
+            accepted=_("%(first)s or later") % {"first": first},
+        )
 
 
 def _check_tags(site: Site, tags: Sequence[str]) -> None:
@@ -245,13 +261,15 @@ def _check_tags(site: Site, tags: Sequence[str]) -> None:
     unknown = [tag for tag in tags if tag not in known]
     if unknown or not tags:
         raise Refused(
-            "no such instrument", value=", ".join(unknown), accepted="inventory tags with commas between"
+            _("no such instrument"),
+            value=", ".join(unknown),
+            accepted=_("inventory tags with commas between"),
         )
 
 
 def _check_use(use_class: str) -> None:
     if use_class not in UseClass.values:
-        raise Refused("unknown use class", value=use_class, accepted=", ".join(UseClass.values))
+        raise Refused(_("unknown use class"), value=use_class, accepted=", ".join(UseClass.values))
 
 
 def _when(change: Hours | Absent) -> str:
