@@ -103,7 +103,7 @@ DOORS: dict[str, Door] = {
     "reset_password": Door(OPEN, (302,) * 6, {"secret": "@reset_secret"}, PASSWORD, secret=True),
     "join": Door(OPEN, (422, 422, 422, 302, 302, 302), {"secret": "@join_secret"}, NEWCOMER, secret=True),
     "logout": Door(NOT_SO_OPENLY, (302,) * 6),
-    "choose_language": Door(NOT_SO_OPENLY, (302,) * 6, form={"language": "de"}),
+    "choose_language": Door(OPEN, (302,) * 6, form={"language": "de"}),
     "account": Door(OWN, OWN_DONE, form={"full_name": "Ines Moor", "email": "ines@example.org", **OLD}),
     "account_password": Door(OWN, OWN_DONE, form={**PASSWORD, **OLD}),
     "account_factor": Door(OWN, OWN_DONE, form={"step": "begin", **OLD}),

@@ -22,6 +22,7 @@ register = template.Library()
 
 # The styles in which pages and letters write days, which other languages order otherwise.
 STYLES = (
+    gettext_noop("D"),
     gettext_noop("D j M Y"),
     gettext_noop("D H:i"),
     gettext_noop("D j M, H:i"),

@@ -82,7 +82,7 @@ def hold_two_visits(seen: Visit) -> None:
         page.locator("#in-hand").wait_for(state="detached")
     assert page.locator("table.season a.visit.held").count() == before + 2
     page.get_by_role("button", name="Approve this plan").click()
-    page.get_by_text("letters and the week go by this plan from now on").wait_for()
+    page.get_by_text("People work by it in the weeks from").wait_for()
 
 
 def ask_for_hours(seen: Visit, hours: str, name: str) -> None:
