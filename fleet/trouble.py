@@ -82,7 +82,7 @@ def words_of(kind: str) -> Trouble:
 
 
 def _in_json(trouble: Trouble) -> HttpResponse:
-    said = f"{trouble.said} {_('Nothing of this was stored.')}"
+    said = " ".join([trouble.said, _("Nothing of this was stored.")])
     return JsonResponse({"error": said}, status=trouble.status)
 
 
