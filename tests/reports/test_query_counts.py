@@ -10,7 +10,7 @@ from scheduling import week_planning
 from tests import factories as make
 from tests.reports.house import make_house
 
-MOST = 32
+MOST = 40
 PATHS = (
     "/",
     "/?who=all",
