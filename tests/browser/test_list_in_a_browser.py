@@ -36,8 +36,7 @@ def test_a_filter_is_kept_opens_the_list_and_is_removed(visit, house):
     visit.open("/instruments/")
     page = visit.page
     page.select_option("#id_kind", "grand")
-    page.wait_for_function("location.search.includes('kind=grand')")
-    page.wait_for_function("document.querySelector('.kept input[name=query]').value == 'kind=grand'")
+    page.wait_for_selector(".kept input[name=query][value='kind=grand']", state="attached")
     page.locator(".kept summary").press("Enter")
     page.fill("#filter-name", "Grands of mine")
     page.locator(".kept input[name=default]").press("Space")
@@ -76,7 +75,7 @@ def test_many_are_chosen_and_moved_by_keyboard_alone_after_what_changes_was_show
     assert [cell.strip() for cell in page.locator("table.preview tbody th a").all_inner_texts()] == tags
     assert not Placement.objects.exists()
     well(visit, "what will change")
-    page.locator("main form button", has_text="Change").press("Enter")
+    page.locator("main form[method=post] button", has_text="Change all").press("Enter")
     page.wait_for_load_state("networkidle")
     assert page.url.endswith("/instruments/?order=tag")
     assert page.locator("main [role=status]").first.is_visible()
