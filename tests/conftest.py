@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from django.test import override_settings
+from django.utils import translation
 
 # Folders whose tests compute: where one asks for no database, no server can change what it finds.
 COMPUTING = tuple(Path(__file__).parent / folder for folder in ("scheduling/engine", "fleet/demo"))
@@ -18,6 +19,13 @@ def passwords_hashed_at_once():
     """Hashing a password is slow by intent, and nobody here guesses one."""
     with override_settings(PASSWORD_HASHERS=["django.contrib.auth.hashers.MD5PasswordHasher"]):
         yield
+
+
+@pytest.fixture(autouse=True)
+def language_of_the_house():
+    """A page answered in German leaves its thread in German until the next request; a test is no request."""
+    yield
+    translation.deactivate()
 
 
 def pytest_collection_modifyitems(items):

@@ -138,8 +138,8 @@ def test_what_is_written_while_it_reads_is_in_it_whole_or_not_at_all(elsewhere):
     def write(name: str) -> None:
         with elsewhere.cursor() as cursor:
             cursor.execute(
-                "INSERT INTO fleet_site (name, time_zone, currency, reserve_hours, mail_sender) "
-                f"VALUES ('{name}', 'UTC', 'EUR', 0, '')"
+                "INSERT INTO fleet_site (name, time_zone, currency, reserve_hours, mail_sender,"
+                f" holiday_country, holiday_subdivision) VALUES ('{name}', 'UTC', 'EUR', 0, '', '', '')"
             )
 
     write("before")
