@@ -27,6 +27,7 @@ from fleet.models import (
     Room,
     Sensor,
     Service,
+    WorksheetLine,
 )
 from fleet.refusal import Refused
 from fleet.signals import tell_facts_changed
@@ -74,11 +75,10 @@ def put_away(rows: Sequence[db.Model], now: datetime, name: str = "") -> PutAway
             pointed=_pointed(gathered),
             hung=_counted(kept, rows),
         )
-        rooms = _rooms_read_anew(found)
         if type(first) not in history.KEPT:
             history.note_of(site, stored.subject, stored.subject_pk, stored.name, history.What.REMOVED, now)
         gathered.delete()
-        _tell(site, rooms)
+        _tell(site, found)
     return stored
 
 
@@ -131,7 +131,7 @@ def bring_back(kept: PutAway, now: datetime) -> str:
             locked.site_id, locked.subject, locked.subject_pk, locked.name, history.What.RETURNED, now
         )
         _note_record(made, now)
-        _tell(locked.site_id, _rooms_read_anew(made))
+        _tell(locked.site_id, made)
         locked.delete()
     return locked.name
 
@@ -211,14 +211,16 @@ def _each(group: Any) -> Iterable[db.Model]:
     return [group] if isinstance(group, db.Model) else list(group)
 
 
-def _rooms_read_anew(rows: Iterable[db.Model]) -> set[int]:
-    return {row.room_id for row in rows if isinstance(row, Sensor)}
-
-
-def _tell(site_id: int, rooms: set[int]) -> None:
+def _tell(site_id: int, rows: Sequence[db.Model]) -> None:
+    """Tell what the rows that went or came reach: rooms, single instruments, or anything of the site."""
+    rooms = {row.room_id for row in rows if isinstance(row, Sensor)}
     for room in Room.objects.filter(pk__in=rooms).select_related("site"):
-        intake.rebuild_days(room)
-    tell_facts_changed(site_id)
+        intake.rebuild_days(room)  # which tells of the room
+    others = [row for row in rows if not isinstance(row, Sensor)]
+    if all(isinstance(row, (Service, WorksheetLine)) for row in others):
+        tell_facts_changed(site_id, {row.instrument_id for row in others})  # type: ignore[attr-defined]
+    else:
+        tell_facts_changed(site_id)
 
 
 def cells(row: db.Model) -> dict[str, Any]:

@@ -41,7 +41,7 @@ def told(client, site):
 
 
 def of_postgresql(kind: type[psycopg.Error]) -> OperationalError:
-    error = OperationalError("could not extend file: No space left on device")
+    error = OperationalError("as the server words it, in whatever language")
     error.__cause__ = kind()
     return error
 

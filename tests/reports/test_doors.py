@@ -18,7 +18,7 @@ def elsewhere(db):
 def test_whoever_has_a_login_and_no_site_is_told_how_a_site_comes_about(client, house):
     client.force_login(make.make_user())
     for path in ("/", "/instruments/", "/season/", "/week/", "/budget/", "/sensors/"):
-        assert "import_folder" in client.get(path).content.decode(), path
+        assert "/start/" in client.get(path).content.decode(), path
 
 
 def test_a_thing_of_another_own_site_shows_in_the_frame_of_that_site(client, house, elsewhere):

@@ -115,7 +115,7 @@ def test_a_list_that_is_too_long_has_leaves_that_keep_what_was_asked(ask, school
 def test_nothing_found_offers_the_way_back_and_an_empty_site_the_way_in(ask, client):
     assert "Show all" in ask("text=nothing")
     client.force_login(make.make_user(make.make_site()))
-    assert "manage.py import_folder" in client.get("/instruments/").content.decode()
+    assert "/start/" in client.get("/instruments/").content.decode()
 
 
 def test_one_instrument_shows_each_service_with_its_reasons_and_numbers(read, house):

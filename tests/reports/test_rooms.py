@@ -140,4 +140,4 @@ def test_a_room_without_any_air_asks_for_readings(read, house):
 
 def test_a_site_without_rooms_tells_how_they_come(client, db):
     client.force_login(make.make_user(make.make_site()))
-    assert "manage.py import_folder" in client.get("/rooms/").content.decode()
+    assert "/start/" in client.get("/rooms/").content.decode()

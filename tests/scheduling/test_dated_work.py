@@ -94,7 +94,7 @@ def test_the_same_person_tunes_an_instrument_all_week():
 def test_where_hours_are_short_it_is_said_and_nobody_is_overbooked():
     done = work([performance(1), performance(4)], people=offered(Tuner("Ada"), hours=2.0))
     assert len(done.tunings) == 1
-    assert done.without_hours == ["no hours for the tuning of C-1 before Recital on 2026-12-04"]
+    assert done.without_hours == ["no hours for the tuning of C-1 before Recital on 4 December 2026"]
     assert done.hours.min() >= 0
 
 

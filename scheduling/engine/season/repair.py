@@ -63,4 +63,7 @@ def _change(
     after = before.copy()
     after[np.arange(len(jobs)), weeks] = made
     paid = price[jobs, weeks] * (1.0 if made else -1.0)
-    return pricing.table.cost(jobs, after) - pricing.table.cost(jobs, before) + paid
+    cost = pricing.table.cost(jobs, after)
+    # From one set of visits that cannot be to another is no way out, and infinite like any other such.
+    with np.errstate(invalid="ignore"):
+        return np.where(np.isinf(cost), np.inf, cost - pricing.table.cost(jobs, before) + paid)

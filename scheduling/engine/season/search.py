@@ -294,6 +294,8 @@ def _density(pricing: Pricing, visits: Bools) -> Floats:
     without = visits[jobs].copy()
     without[np.arange(len(jobs)), weeks] = False
     table = pricing.table
-    loss = table.cost(jobs, without) - table.cost(jobs, visits[jobs])
+    made = table.cost(jobs, visits[jobs])
+    # Among visits that cannot be as they stand, none saves anything by itself.
+    loss = np.where(np.isinf(made), 0.0, table.cost(jobs, without) - np.where(np.isinf(made), 0.0, made))
     saved[jobs, weeks] = loss / pricing.hours[jobs]
     return saved

@@ -61,6 +61,9 @@ def _bound(rng, number, job, hours):
 def _order(rng, first, weeks):
     done = tuple(int(day) for day in rng.integers(-4, weeks, 2)) if rng.random() < 0.5 else ()
     out = rng.random((weeks + 1, weeks))
+    out[np.arange(weeks) + 1, np.arange(weeks)] = (
+        0.0  # in the week of its regulation an action is in tolerance
+    )
     yield recent_visit(first + 2, first + 1, weeks, 2, "bedding before regulation", "a frame is bedded", done)
     yield recent_visit(first + 3, first, weeks, 0, "tuning with voicing", "tone is judged in tune")
     yield still_in_tolerance(
