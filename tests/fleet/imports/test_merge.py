@@ -271,7 +271,7 @@ def test_the_number_of_queries_does_not_grow_with_the_rows(folder, tmp_path, dja
         f"U1,tuning,{2000 + n // 300}-0{n % 9 + 1}-{n % 28 + 1:02d},{n % 100}\n" for n in range(1500)
     )
     many = write_folder(tmp_path / "m", services_csv=f"instrument,kind,date,found\n{rows}")
-    with django_assert_max_num_queries(150):
+    with django_assert_max_num_queries(260):  # the history of the facts that the folder names is among them
         assert told(take(many))["services.csv"] == (1500, 0, 0)
 
 
