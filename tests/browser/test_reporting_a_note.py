@@ -187,7 +187,7 @@ def test_the_technician_answers_and_prints_a_label(visit, grand):
     page.fill("#id_password", "a long word")
     page.click("main button")
     visit.open("/requests/")
-    page.click("text=Answer")
+    page.click("text=Answer >> visible=true")
     heading(page, "D♯3 F6")
     axe_finds_nothing(page)
     page.click("text=put right")
