@@ -82,12 +82,10 @@ class _TwoAirs:
         mean = path.mean[self.first :]
         low, high = moisture_ends(fabric.rooms[holding.room], holding.band, today)
         start = max(holding.band.from_day - fabric.first_day, self.now + 1) - self.first
-        held = drawn.copy()
-        held[:, start:] = np.clip(mean[start:] + drawn[:, start:], low, high) - mean[start:]
-        inside = (mean[start:] + drawn[:, start:] >= low) & (mean[start:] + drawn[:, start:] <= high)
-        held[:, start:][inside] = drawn[:, start:][
-            inside
-        ]  # to the last bit: a band never left changes nothing
+        held, air = drawn.copy(), mean[start:] + drawn[:, start:]
+        # What lies inside is left as it is to the last bit, so that a band never left changes nothing.
+        outside = (air < low) | (air > high)
+        held[:, start:][outside] = (np.clip(air, low, high) - mean[start:])[outside]
         self._airs = drawn, held
         self._woods: dict[tuple[int, Components], Floats] = {}
 

@@ -88,15 +88,7 @@ class House:
 
     def ask(self, path: str, content: bytes | None = None, **headers: str) -> tuple[int, str]:
         """Return the status and words of an answer, 0 where there is none."""
-        request = urllib.request.Request(self.address + path, content, headers)
-        try:
-            with urllib.request.urlopen(request, timeout=30) as answer:
-                return answer.status, answer.read().decode()
-        except urllib.error.HTTPError as answer:
-            with answer:
-                return answer.code, answer.read().decode()
-        except (urllib.error.URLError, OSError):
-            return 0, ""
+        return _answered(urllib.request.build_opener(), self.address + path, content, headers)
 
     def visitor(self) -> Visitor:
         """Return somebody who has signed in."""
@@ -130,20 +122,26 @@ class Visitor:
 
     def ask(self, path: str, content: bytes | None = None) -> tuple[int, str]:
         """Return the status and words of a page, 0 where nothing answers."""
-        request = urllib.request.Request(self.house.address + path, content, {"Referer": self.house.address})
-        try:
-            with self.opener.open(request, timeout=30) as answer:
-                return answer.status, answer.read().decode()
-        except urllib.error.HTTPError as answer:
-            with answer:
-                return answer.code, answer.read().decode()
-        except (urllib.error.URLError, OSError):
-            return 0, ""
+        return _answered(self.opener, self.house.address + path, content, {"Referer": self.house.address})
 
     def send(self, path: str, **said: str) -> tuple[int, str]:
         """Send a form."""
         token = next((one.value for one in self.jar if one.name == "csrftoken"), "") or ""
         return self.ask(path, urllib.parse.urlencode({**said, "csrfmiddlewaretoken": token}).encode())
+
+
+def _answered(
+    opener: urllib.request.OpenerDirector, address: str, content: bytes | None, headers: dict[str, str]
+) -> tuple[int, str]:
+    """Return the status and words of an answer, 0 where there is none."""
+    try:
+        with opener.open(urllib.request.Request(address, content, headers), timeout=30) as answer:
+            return answer.status, answer.read().decode()
+    except urllib.error.HTTPError as answer:
+        with answer:
+            return answer.code, answer.read().decode()
+    except (urllib.error.URLError, OSError):
+        return 0, ""
 
 
 class Logger(threading.Thread):

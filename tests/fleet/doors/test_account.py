@@ -175,7 +175,9 @@ def test_a_device_is_told_in_words(agent, words):
 
 def test_the_figures_are_those_of_the_standard(user):
     device = TOTPDevice.objects.create(user=user, key=RFC_SECRET, confirmed=True)
-    for at, figures in ((AT_59, FIGURES_AT_59), (AT_2005, FIGURES_AT_2005)):
+    # RFC 6238, appendix B: time, figures, and the number of the half minute, printed in hexadecimal
+    for at, figures, step in ((AT_59, FIGURES_AT_59, 0x1), (AT_2005, FIGURES_AT_2005, 0x23523EC)):
         with time_machine.travel(at, tick=False):
             second_factor.check(user, figures)
-            device.refresh_from_db()
+        device.refresh_from_db()
+        assert device.last_t == step
