@@ -98,15 +98,17 @@ def _workbook(path: Path, sheet: str) -> Table:
     except Refused:
         raise
     except Exception as error:  # a damaged workbook fails anywhere within its reader
-        raise Refused(
-            "the workbook cannot be read",
-            value=f"{type(error).__name__}: {error}",
-            accepted="XLSX saved anew",
-        ) from error
+        raise _unreadable(error) from error
     if not tables:
         raise Refused("the workbook has no sheet with cells", accepted="a sheet with a header row")
     name = max(tables, key=lambda one: sum(len(cells) for _, cells in tables[one]))
     return _headed(tables[name], names, name)
+
+
+def _unreadable(error: Exception) -> Refused:
+    return Refused(
+        "the workbook cannot be read", value=f"{type(error).__name__}: {error}", accepted="XLSX saved anew"
+    )
 
 
 def _check_parts(path: Path) -> None:
@@ -131,11 +133,7 @@ def _check_parts(path: Path) -> None:
     except Refused:
         raise
     except Exception as error:  # a damaged archive fails anywhere within its reader
-        raise Refused(
-            "the workbook cannot be read",
-            value=f"{type(error).__name__}: {error}",
-            accepted="XLSX saved anew",
-        ) from error
+        raise _unreadable(error) from error
 
 
 def _sheet_rows(page: Any) -> Iterator[NumberedRow]:
