@@ -11,18 +11,17 @@ from datetime import datetime, timedelta
 
 from django.db import models, transaction
 
-from fleet.models import BookingSource, FactChange, PublicPost, ReadingsUpload, WayIn
+from fleet.models import Arrival, BookingSource, FactChange, PublicPost, ReadingsUpload, WayIn
 from scheduling.heartbeats import TICK
 from scheduling.models import (
     Backtest,
-    DraftOrder,
     ForecastRun,
     Heartbeat,
     Letter,
-    Scenario,
     SeasonPlan,
     WeekPlan,
 )
+from scheduling.models.asked import AskedWork
 
 log = logging.getLogger(__name__)
 
@@ -42,8 +41,7 @@ HAS_BEEN: tuple[tuple[type[models.Model], str], ...] = (
 )
 # Instants by which it is told whether work is somebody's already; where they lie ahead it is nobody's.
 IN_HAND: tuple[tuple[type[models.Model], str], ...] = (
-    (DraftOrder, "heard_at"),
-    (Scenario, "heard_at"),
+    *((work, "heard_at") for work in AskedWork.__subclasses__()),
     (Backtest, "asked_at"),
 )
 # Instants that lie ahead by right, but by less than a day.
@@ -52,6 +50,7 @@ TO_COME: tuple[tuple[type[models.Model], str], ...] = (
     (Letter, "next_try_at"),
     (Letter, "lease_until"),
     (ReadingsUpload, "lease_until"),
+    (Arrival, "lease_until"),
 )
 LONGEST_TO_COME = timedelta(days=1)
 # The day has begun nowhere on earth that is not the UTC date so much later.
