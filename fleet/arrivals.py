@@ -18,6 +18,7 @@ from django.db.models import Q, QuerySet
 
 from fleet.models import Arrival, ArrivalKind, ArrivalState, Role, Site
 from fleet.refusal import Refused
+from fleet.uploads import shown_name
 
 LARGEST_FOLDER = 300_000_000  # bytes as it is sent
 LARGEST_UNPACKED = 1_000_000_000  # bytes
@@ -91,7 +92,7 @@ def begin(brought: Brought, by: Any, now: datetime) -> Arrival:
         made_by=by,
         made_at=now,
         stored_as=secrets.token_hex(16),
-        file_name=_shown_name(brought.files[0].name or ""),
+        file_name=shown_name(brought.files[0].name or "", "table"),
     )
     folder = path_of(arrival)
     folder.mkdir(parents=True)
@@ -107,11 +108,6 @@ def begin(brought: Brought, by: Any, now: datetime) -> Arrival:
             error.file = arrival.file_name
         raise
     return arrival
-
-
-def _shown_name(name: str) -> str:
-    plain = "".join(one for one in name.replace("\\", "/").rsplit("/", 1)[-1] if one.isprintable())
-    return plain[-200:] or "table"
 
 
 def _write(path: Path, pieces: Iterable[bytes], most: int) -> int:
@@ -135,7 +131,7 @@ def _take_folder(folder: Path, files: Sequence[SentFile]) -> int:
         return size
     size = 0
     for file in files:
-        name = _shown_name(file.name or "")
+        name = shown_name(file.name or "", "table")
         if name.lower().endswith(TAKEN) and not (folder / name).exists():
             size += _write(folder / name, file.chunks(), LARGEST_FOLDER - size)
     if not size:

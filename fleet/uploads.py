@@ -50,7 +50,7 @@ def begin(
         site=site,
         made_by=by,
         made_at=now,
-        file_name=_shown_name(name),
+        file_name=shown_name(name, "readings.csv"),
         stored_as=secrets.token_hex(16),
         room=room,
     )
@@ -80,9 +80,10 @@ def stop_sign(upload: ReadingsUpload) -> Path:
     return Path(settings.UPLOADS_DIR) / f"{upload.stored_as}.stop"
 
 
-def _shown_name(name: str) -> str:
+def shown_name(name: str, otherwise: str) -> str:
+    """Return a file's name on its sender's machine, fit to be shown; `otherwise` where it had none."""
     plain = "".join(one for one in name.replace("\\", "/").rsplit("/", 1)[-1] if one.isprintable())
-    return plain[-200:] or "readings.csv"
+    return plain[-200:] or otherwise
 
 
 def _write(path: Path, pieces: Iterable[bytes]) -> tuple[int, int]:
