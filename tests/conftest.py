@@ -10,7 +10,8 @@ from django.test import override_settings
 from django.utils import translation
 
 # Folders whose tests compute: where one asks for no database, no server can change what it finds.
-COMPUTING = tuple(Path(__file__).parent / folder for folder in ("scheduling/engine", "fleet/demo"))
+FOLDERS = ("scheduling/engine", "fleet/demo", "fleet/oddcsv", "fleet/sheets", "fleet/worksheets")
+COMPUTING = tuple(Path(__file__).parent / folder for folder in FOLDERS)
 STORING = {"db", "transactional_db", "live_server"}
 
 
@@ -31,7 +32,10 @@ def language_of_the_house():
 def pytest_collection_modifyitems(items):
     for item in items:
         computes = any(folder in item.path.parents for folder in COMPUTING)
-        if computes and STORING.isdisjoint(getattr(item, "fixturenames", ())):
+        stores = not STORING.isdisjoint(getattr(item, "fixturenames", ())) or item.get_closest_marker(
+            "django_db"
+        )
+        if computes and not stores:
             item.add_marker(pytest.mark.pure)
 
 

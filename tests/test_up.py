@@ -14,6 +14,7 @@ import pytest
 from tests import mail_server
 from tests.stage import Stage, staged, wait_for
 
+pytestmark = pytest.mark.embedded
 READY = "Almanac is ready at http://127.0.0.1:{port}/"
 
 
