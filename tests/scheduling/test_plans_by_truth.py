@@ -1,8 +1,8 @@
 """A season of an invented fleet judged by its hidden truth; benchmarks/fleet_plan.py has the whole table.
 
 A fleet is one draw of weather and chance, so this is one row of that table, and its limits are far below
-the 25 % and the half of what hindsight saves that are asked of the whole table: they tell a plan that has lost
-its sense, not one that is good enough.
+the 25 % and the half of what hindsight saves that are asked of the whole table: they tell a plan that has
+lost its sense, not one that is good enough.
 """
 
 from functools import cache
