@@ -40,7 +40,7 @@ class Kept:
 KEPT: dict[type[db.Model], Kept] = {
     models.Site: Kept(("name",)),
     models.Membership: Kept(("user", "role"), unnoted=frozenset({"chosen_at", "language"})),
-    models.Person: Kept(("name",)),
+    models.Person: Kept(("name",), unnoted=frozenset({"left_at"})),
     models.Absence: Kept(("person", "first_day"), "person"),
     models.Term: Kept(("name", "first_day")),
     models.DayOff: Kept(("day", "name")),

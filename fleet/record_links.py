@@ -14,6 +14,7 @@ from fleet.weeks import monday_of, week_of
 
 # A visit of one week is recorded by then or by somebody who is signed in; common practice, no source.
 LASTS = timedelta(weeks=4)
+WORKING = (Role.TECHNICIAN, Role.ADMINISTRATOR)
 _SIGNER = Signer(sep="~", salt="fleet.record_links")
 
 
@@ -39,13 +40,16 @@ def record_path(person_id: int, instrument_id: int, kind: str, monday: date) -> 
 
 
 def read_link(said: str) -> RecordLink | None:
-    """Return what a link is good for, None where it was not made here or its people or things are gone."""
+    """Return what a link is good for, None where it was not made here or its people or things are gone.
+
+    It ends with the membership of its person, and with the right to record.
+    """
     try:
         person_id, instrument_id, kind, week = _SIGNER.unsign(said).split(".")
     except (BadSignature, ValueError):
         return None
-    person = Person.objects.filter(pk=person_id, role__in=(Role.TECHNICIAN, Role.ADMINISTRATOR)).first()
-    if person is None:
+    person = Person.objects.filter(pk=person_id, role__in=WORKING).first()
+    if person is None or not person.is_let_in_by_letter(*WORKING):
         return None
     rows = Instrument.objects.select_related("site", "room")
     instrument = rows.filter(pk=instrument_id, site=person.site_id).first()

@@ -137,6 +137,8 @@ def due_by_week(site: Site, kind: str, now: datetime) -> dict[date, set[int]]:
 def choose(person: Person, wanted: Collection[Wish], now: datetime, by: str) -> None:
     """Store what a person wants, all of it or nothing.
 
+    Somebody who had left and is written to again is let in by the links of letters again.
+
     Raises
     ------
     fleet.refusal.Refused
@@ -158,6 +160,9 @@ def choose(person: Person, wanted: Collection[Wish], now: datetime, by: str) -> 
             except ValidationError as error:
                 raise Refused("; ".join(error.messages), column=wish.kind) from None
             row.save()
+        if person.left_at and any(wish.wanted for wish in wanted):
+            person.left_at = None
+            person.save(update_fields=["left_at"])
 
 
 def set_wanted(person: Person, kind: str, wanted: bool, now: datetime, by: str) -> None:

@@ -10,7 +10,7 @@ from django.conf import settings
 from django.core.signing import BadSignature, Signer
 from django.urls import reverse
 
-from fleet.models import Person
+from fleet.models import Person, Role
 from scheduling.letter_choices import HABITS, Habit, set_wanted, wishes_of
 
 BY_LINK = "the letter's link"
@@ -28,6 +28,11 @@ class Stop:
         """Whether they are stopped already."""
         ((_, wishes),) = wishes_of([self.person])
         return not all(wish.wanted for wish in wishes if wish.kind == self.habit.name)
+
+    @property
+    def may_resume(self) -> bool:
+        """Whether the person still belongs to the site; somebody who has left stays without letters."""
+        return self.person.is_let_in_by_letter(*Role.values)
 
 
 def _signer() -> Signer:
@@ -66,5 +71,6 @@ def stop(one: Stop, now: datetime) -> None:
 
 
 def resume(one: Stop, now: datetime) -> None:
-    """Send them again."""
-    set_wanted(one.person, one.habit.name, True, now, BY_LINK)
+    """Send them again, where the link may do so."""
+    if one.may_resume:
+        set_wanted(one.person, one.habit.name, True, now, BY_LINK)

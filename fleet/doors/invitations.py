@@ -144,7 +144,7 @@ def _tie_person(membership: Membership, email: str) -> None:
     """Tie the person with the invited address to the new member; who works there and is unknown is added."""
     people = Person.objects.filter(site=membership.site, email__iexact=email)
     if person := people.filter(user=None).first():
-        Person.objects.filter(pk=person.pk).update(user=membership.user)
+        Person.objects.filter(pk=person.pk).update(user=membership.user, left_at=None)
     elif membership.role != Role.READER and not people.exists():
         Person.objects.create(
             site=membership.site,

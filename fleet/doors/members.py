@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any
 
 from django.db import transaction
@@ -28,10 +29,11 @@ def change_role(membership: Membership, role: str) -> None:
         Membership.objects.filter(pk=membership.pk).update(role=role)
 
 
-def end(membership: Membership) -> None:
+def end(membership: Membership, now: datetime) -> None:
     """End a membership: the site is closed to the user from the next page on.
 
-    The person stays in the site's plans and records, without the login, and gets no letters any more.
+    The person stays in the site's plans and records, without the login, and gets no letters any more; the
+    links of those that came open nothing from now on.
 
     Raises
     ------
@@ -42,7 +44,7 @@ def end(membership: Membership) -> None:
         _another_administrator_stays(membership)
         people = list(Person.objects.filter(site=membership.site, user=membership.user))
         membership_ended.send(sender=None, membership=membership, people=people)
-        Person.objects.filter(pk__in=[person.pk for person in people]).update(user=None)
+        Person.objects.filter(pk__in=[person.pk for person in people]).update(user=None, left_at=now)
         Membership.objects.filter(pk=membership.pk).delete()
 
 

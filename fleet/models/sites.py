@@ -185,6 +185,9 @@ class Person(models.Model):
     language = models.CharField(
         max_length=12, choices=settings.LANGUAGES, blank=True, help_text="of the letters; empty: English"
     )
+    left_at = models.DateTimeField(
+        null=True, blank=True, help_text="when the membership ended; links of letters open nothing since"
+    )
 
     objects = SiteQuerySet.as_manager()
     site_path = "site"
@@ -214,6 +217,16 @@ class Person(models.Model):
     def can_do(self, kind: str) -> bool:
         """Return whether the person does this kind of service."""
         return not self.skills or kind in self.skills
+
+    def is_let_in_by_letter(self, *roles: str) -> bool:
+        """Return whether links of letters open anything to the person: a member's while one is one of these.
+
+        Who never had a login is let in until a membership has ended.
+        """
+        if self.user_id is None:
+            return self.left_at is None
+        members = Membership.objects.filter(user=self.user_id, site=self.site_id, role__in=roles)
+        return members.filter(user__is_active=True).exists()
 
 
 class Absence(models.Model):

@@ -112,6 +112,8 @@ class PersonForm(OfSite):
             self.add_error("day_until", _("The day has to end after it begins."))
         if said.get("hours_per_week") and not said.get("working_days"):
             self.add_error("working_days", _("Hours without a working day: please tick at least one."))
+        if said.get("user"):
+            self.instance.left_at = None
         return said
 
 

@@ -103,7 +103,8 @@ def change_member(request: HttpRequest, pk: int) -> HttpResponse:
 def end_member(request: HttpRequest, pk: int) -> HttpResponse:
     """End a membership; whoever ends their own is shown another of their sites, or none."""
     one = _member(request, pk)
-    answer = _done(request, lambda: members.end(one), _("%(name)s belongs to this site no longer."), one)
+    said = _("%(name)s belongs to this site no longer.")
+    answer = _done(request, lambda: members.end(one, timezone.now()), said, one)
     return redirect("this_week") if one.user_id == request.user.pk else answer
 
 

@@ -85,6 +85,7 @@ def _neutral_person(person: Person, now: datetime) -> None:
     letters.update(to=address)
     Person.objects.filter(pk=person.pk).update(
         user=None,
+        left_at=now,
         name=f"{neutral_word()} {person.pk}",
         email=address,
         role=Role.READER,

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC, date, datetime
 
 import pytest
 import time_machine
@@ -11,14 +12,16 @@ from django.contrib.auth import get_user_model
 from django.test import Client
 from django_otp.plugins.otp_totp.models import TOTPDevice
 
-from fleet.models import Invitation, Membership, Person, Role
-from scheduling import feeds, mail
-from scheduling.letter_choices import DUE_WORK, who_wants
+from fleet.models import Invitation, Membership, Person, Role, Service
+from fleet.record_links import record_path
+from scheduling import feeds, mail, stop_links
+from scheduling.letter_choices import DUE_WORK, choose, who_wants, wishes_of
 from scheduling.models import Letter
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
 NOW = datetime(2026, 11, 25, 8, tzinfo=UTC)
+MONDAY = date(2026, 11, 23)
 NEWCOMER = {
     "username": "ines.moor",
     "full_name": "Ines Moor",
@@ -202,6 +205,36 @@ def test_where_a_membership_ends_the_person_stays_and_letters_and_calendar_stop(
     assert who_wants(site, DUE_WORK) == set()
     assert feeds.opened_by(secret) is None
     assert theirs.get("/labels/").status_code == 404
+
+
+def test_links_of_letters_open_nothing_once_the_membership_has_ended(client, head, site):
+    grand = make.make_instrument(make.make_room(site), "G-1", "grand")
+    user = make.make_user(site)
+    person = make.make_person(site, "Ida Thorn", user=user, email="ida@example.org")
+    record = record_path(person.pk, grand.pk, "tuning", MONDAY)
+    stopping = f"/letters/stop/{stop_links.token(person, DUE_WORK)}/"
+    letter = Client()
+    said = {"day": "2026-11-25", "token": "by letter"}
+
+    def role(name: str) -> None:
+        client.post(f"/members/{user.memberships.get().pk}/role/", {"role": name})
+
+    assert letter.get(record).status_code == 200
+    role(Role.READER)
+    assert letter.post(record, said).status_code == 404
+    role(Role.TECHNICIAN)
+    assert letter.get(record).status_code == 200
+    client.post(f"/members/{user.memberships.get().pk}/end/")
+    assert letter.post(record, said).status_code == 404
+    assert not Service.objects.exists()
+    assert "Let them come again" not in letter.get(stopping).content.decode()
+    letter.post(stopping, {"again": "1"})
+    assert who_wants(site, DUE_WORK) == set()
+    # Whoever administers the house and writes to them again means them to record again.
+    wishes = [replace(wish, wanted=True) for _, all_of in wishes_of([person]) for wish in all_of]
+    person.refresh_from_db()
+    choose(person, wishes, NOW, "head")
+    assert letter.get(record).status_code == 200
 
 
 def test_an_administrator_takes_off_a_members_second_factor_and_the_member_is_told(client, head, site):
