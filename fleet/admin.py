@@ -65,6 +65,7 @@ class AccountAdmin(UserAdmin):
 @admin.register(models.Site)
 class SiteAdmin(FactAdmin):
     list_display = ("name", "time_zone", "currency", "reserve_hours")
+    ordering = ("name",)
     search_fields = ("name",)
 
     def has_delete_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:

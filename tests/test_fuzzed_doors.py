@@ -6,6 +6,7 @@ The long run is ``python tests/benchmarks/fuzzed_doors.py``.
 from __future__ import annotations
 
 import json
+import random
 from datetime import UTC, datetime
 
 import pytest
@@ -16,7 +17,8 @@ from hypothesis import strategies as st
 from fleet import ways_in
 from fleet.models import ClimateReading
 from tests import factories as make
-from tests.fuzzing import Fuzz, forms_of
+from tests.admin_doors import KEEPER, admin_doors, sign_in_a_keeper
+from tests.fuzzing import PEOPLE, Fuzz, forms_of
 from tests.house_with_doors import prepare
 
 SHORT = 240
@@ -34,6 +36,18 @@ def test_hostile_values_at_every_door_make_no_error_of_the_server(walk):
     assert tried.tries >= SHORT
     assert tried.forms > 30
     assert not tried.wrong, "\n\n".join(tried.wrong)
+
+
+def test_the_tables_of_the_administration_take_hostile_values_and_let_no_member_in(walk):
+    sign_in_a_keeper(walk)
+    every = admin_doors(walk.things["site"])
+    some = dict(random.Random(3).sample(sorted(every.items()), 30))
+    kept = Fuzz(walk, 20261125, some, (KEEPER,), KEEPER).run(40)
+    assert kept.statuses[200] > 5
+    assert not kept.wrong, "\n\n".join(kept.wrong)
+    turned_away = Fuzz(walk, 20261125, every, PEOPLE, "reader").run(120)
+    assert not turned_away.wrong, "\n\n".join(turned_away.wrong)
+    assert set(turned_away.statuses) <= {302, 400}
 
 
 def test_forms_are_found_with_their_fields():

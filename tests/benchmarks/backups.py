@@ -29,12 +29,14 @@ from uuid import uuid4
 
 ROOT = Path(__file__).resolve().parents[2]
 WRITER = """
-import sys, time
+import signal, sys, time
 import django; django.setup()
 from django.db import transaction
 from django.utils import timezone
 from scheduling.models import Heartbeat
 longest, number = 0.0, 0
+signal.signal(signal.SIGTERM, signal.default_int_handler)
+print("at work", flush=True)
 try:
     while True:
         began = time.perf_counter()
@@ -43,10 +45,9 @@ try:
                 name = f"pair {sys.argv[1]}-{number}-{half}"
                 Heartbeat.objects.create(name=name, at=timezone.now())
         longest, number = max(longest, time.perf_counter() - began), number + 1
-        print(number, f"{longest:.3f}", flush=True)
         time.sleep(0.002)
 except KeyboardInterrupt:
-    pass
+    print(number, f"{longest:.3f}", flush=True)
 """
 FILL = """
 import sys
@@ -131,7 +132,7 @@ def while_writers_run(house: House, folder: Path) -> Path:
     waits, written = [], 0
     for writer in writers:
         writer.terminate()
-        last = writer.communicate()[0].strip().splitlines()[-2].split()
+        last = writer.communicate()[0].strip().splitlines()[-1].split()
         written += int(last[0])
         waits.append(float(last[1]))
     print(f"  writers stored {written:,} pairs meanwhile, the longest one waited {max(waits):.2f} s")
