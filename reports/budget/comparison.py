@@ -13,7 +13,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from fleet.models import Site
-from reports.budget.ledger import hundredths, planned_entries
+from reports.budget.ledger import hundredths, planned_sums
 from reports.budget.report import Report
 from reports.queries.plans import plan_for
 from reports.queries.scenarios import in_order, picked
@@ -141,7 +141,7 @@ def compare_in_budget(
 
 
 def _of_plan(plan: SeasonPlan) -> Option:
-    entries = planned_entries(plan)
+    entries = planned_sums(plan)
     priced = [entry.cost for entry in entries if entry.cost is not None]
     unpriced = sum((entry.hours for entry in entries if entry.cost is None), ZERO)
     return Option(
@@ -155,7 +155,7 @@ def _of_plan(plan: SeasonPlan) -> Option:
         unpriced=unpriced,
         weighted=_tenth(plan.cost),
         days_out=None,
-        services=len(entries),
+        services=sum(entry.services for entry in entries),
         put_off=plan.put_off.count(),
     )
 

@@ -40,7 +40,7 @@ class SeasonMoney:
 def season_money(site: Site, plan: SeasonPlan, monday: date) -> SeasonMoney:
     """Sum up a plan's weeks from the entries of the budget, so that both agree to the cent."""
     first, last = plan.start, plan.start + timedelta(days=7 * plan.weeks - 1)
-    entries = read_ledger(site, first, last, names=False, waiting=False).entries
+    entries = read_ledger(site, first, last, names=False, waiting=False, by="week").entries
     return SeasonMoney(
         week=_pair(entry for entry in entries if entry.week == monday),
         so_far=_pair(entry for entry in entries if entry.week is not None and entry.week <= monday),

@@ -33,7 +33,7 @@ class Sum:
     def plus(self, entry: Entry) -> Sum:
         """Return the sum with one more entry."""
         return Sum(
-            self.services + 1,
+            self.services + entry.services,
             self.hours + entry.hours,
             self.cost + (entry.cost or ZERO),
             self.unpriced + (entry.hours if entry.cost is None else ZERO),

@@ -50,7 +50,10 @@ class BudgetForm(forms.Form):
 def budget(request: HttpRequest) -> HttpResponse:
     """Show hours and money planned, done and put off, by week, month, building, use or service."""
     form = _asked(request)
-    page = budget_page(_ledger(request, form), form.cleaned_data["by"]) if form.is_valid() else None
+    page = None
+    if form.is_valid():
+        by = form.cleaned_data["by"]
+        page = budget_page(_ledger(request, form, by), by)
     query = request.GET.urlencode() if request.GET else ""
     context: dict[str, Any] = {"form": form, "page": page, "exports": EXPORTS, "query": query}
     template = "budget_lines" if request.htmx else "budget"  # type: ignore[attr-defined]
@@ -84,9 +87,9 @@ def _asked(request: HttpRequest) -> BudgetForm:
     return BudgetForm({"first": first, "last": last, "by": DEFAULT_BY}, wages=wages)
 
 
-def _ledger(request: HttpRequest, form: BudgetForm) -> Ledger:
-    chosen = form.cleaned_data
-    return read_ledger(current_site(request), chosen["first"], chosen["last"], names=_sees_wages(request))
+def _ledger(request: HttpRequest, form: BudgetForm, by: str | None = None) -> Ledger:
+    chosen, names = form.cleaned_data, _sees_wages(request)
+    return read_ledger(current_site(request), chosen["first"], chosen["last"], names=names, by=by)
 
 
 def _sees_wages(request: HttpRequest) -> bool:

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
+from itertools import product
 
 import pytest
 
 from fleet.models import ServiceRule
 from reports.budget.ledger import Stand, read_ledger
+from reports.budget.page import budget_page
+from reports.budget.statement import QUESTIONS, set_out
 from scheduling.models import SeasonPlan
 from tests import factories as make
 from tests.factories import MONDAY
@@ -89,6 +92,30 @@ def test_what_was_put_off_counts_once_at_the_usual_hours_and_belongs_to_no_week(
         make.make_put_off(make.make_plan(site, MONDAY + timedelta(weeks=weeks), weeks=weeks), upright)
     [entry] = entries(site, Stand.PUT_OFF, last=MONDAY + timedelta(days=20))
     assert (entry.week, entry.month, entry.hours) == (None, None, Decimal("3.00"))
+
+
+@pytest.mark.parametrize("by", QUESTIONS)
+def test_counted_together_services_come_to_the_sums_of_one_after_the_other(site, upright, by):
+    dear = make.make_person(site, "Ida Thorn", hour_cost=Decimal("55.55"))
+    grand = make.make_instrument(
+        make.make_room(site, "Hall", "New Hall"), "G-1", "grand", use_class="concert"
+    )
+    beside = make.make_instrument(grand.room, "G-2", use_class="concert")
+    plans = [make.make_plan(site, MONDAY + timedelta(weeks=n), weeks=1) for n in range(2)]
+    for plan, instrument in product(plans, (upright, grand, beside)):
+        # A third of an hour is 0.33 h at 55.55 or 40.00: each rounds down, which sums of sums would not.
+        make.make_visit(plan, instrument, hours=1 / 3, technician=dear)
+        make.make_visit(plan, instrument, kind="voicing", hours=1 / 3)
+        make.make_put_off(plan, instrument, kind="regulation")
+    for number, minutes in product(range(3), (20, None)):
+        day, kind = MONDAY + timedelta(days=number), "tuning" if minutes else "voicing"
+        make.make_service(upright, day, kind, minutes=minutes, technician="Ida Thorn")
+        make.make_service(grand, day, kind, minutes=minutes, technician="somebody")
+    span = MONDAY, MONDAY + timedelta(days=13)
+    one_by_one, together = read_ledger(site, *span), read_ledger(site, *span, by=by)
+    assert set_out(together, by) == set_out(one_by_one, by)
+    assert len(together.entries) < len(one_by_one.entries) == 12 + 12 + 3
+    assert budget_page(together, by).assumed == budget_page(one_by_one, by).assumed > 0
 
 
 def test_without_any_price_hours_stay_without_money(db):
