@@ -9,6 +9,7 @@ import sqlite3
 import subprocess
 import sys
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
@@ -25,6 +26,7 @@ from tests.stage import ROOT, Stage, clean_environment
 READINGS = "SELECT count(*) FROM fleet_climatereading"
 WAITING = "SELECT count(*) FROM fleet_factchange"
 AWAY_SECONDS = 6
+STEP = "Applying "
 DISK_MB = 300
 
 
@@ -219,35 +221,49 @@ def _disk_full(house: House, disk: Path, name: str) -> Outcome:
     return outcome
 
 
-def half_a_migration(folder: Path, chance: random.Random, kills: int = 12) -> Outcome:
-    """Migrating is killed again and again before it is let finish."""
+def half_a_migration(folder: Path, chance: random.Random) -> Outcome:
+    """Migrating is killed again and again, each time a few steps further on, before it is let finish."""
     outcome = Outcome("migrate killed on the way, both databases")
     postgres = OwnPostgres(folder / "postgres")
     postgres.make()
+    kills = Counter[str]()
     try:
-        took = 0.0
         for name, whole, halves in _databases(folder, postgres):
-            for url, times in ((whole, 0), (halves, kills)):
-                stage = Stage(folder, {**clean_environment(), "DATABASE_URL": url, "VAR_DIR": str(folder)})
-                begun = time.monotonic()
-                for _ in range(times):
-                    process = stage.python("manage.py", "migrate", log=f"migrate {name}")
-                    time.sleep(chance.uniform(0.3, 1.0) * took)
-                    outcome.faults += process.poll() is None
-                    process.kill()
-                    process.wait()
-                assert stage.python("manage.py", "migrate", log=f"migrate {name}").wait() == 0
-                took = time.monotonic() - begun
+            stages = [
+                Stage(folder, {**clean_environment(), "DATABASE_URL": url, "VAR_DIR": str(folder)})
+                for url in (whole, halves)
+            ]
+            assert stages[0].python("manage.py", "migrate", log=f"whole {name}").wait() == 0
+            while _migrate_killed(stages[1], f"halves {name}", chance):
+                kills[name] += 1
+            begun = time.monotonic()
+            assert stages[1].python("manage.py", "migrate", log=f"halves {name}").wait() == 0
+            outcome.back = max(outcome.back, time.monotonic() - begun)
             outcome.hold(_tables(whole) == _tables(halves), f"other tables on {name}")
             said = subprocess.run(
                 [sys.executable, "manage.py", "migrate", "--check"],
-                cwd=ROOT, env=stage.env, capture_output=True,
+                cwd=ROOT, env=stages[1].env, capture_output=True,
             )  # fmt: skip
             outcome.hold(said.returncode == 0, f"migrations are left on {name}")
     finally:
         postgres.stop()
-    outcome.said = "the same tables as without a kill" if not outcome.broken else ""
+    outcome.faults = kills.total()
+    told = ", ".join(f"{number} kills on {name}" for name, number in kills.items())
+    outcome.said = told + ("" if outcome.broken else ": the same tables as without a kill")
     return outcome
+
+
+def _migrate_killed(stage: Stage, log: str, chance: random.Random) -> bool:
+    """Kill a migration some steps after it began, and somewhere within the last one; False if it ended."""
+    begun = stage.log(log).count(STEP)
+    steps, process = chance.randint(1, 6), stage.python("manage.py", "migrate", log=log)
+    while process.poll() is None and stage.log(log).count(STEP) < begun + steps:
+        time.sleep(0.002)
+    time.sleep(chance.uniform(0, 0.1))
+    on_the_way = process.poll() is None
+    process.kill()
+    process.wait()
+    return on_the_way
 
 
 def _databases(folder: Path, postgres: OwnPostgres) -> Iterator[tuple[str, str, str]]:
