@@ -1,4 +1,4 @@
-"""A site that leaves by its folder is forecast the same where it arrives: nothing that counts stays behind."""
+"""A site that moves by its folder is forecast the same where it arrives: nothing that counts is lost."""
 
 from __future__ import annotations
 
