@@ -62,7 +62,7 @@ def _json(text: str) -> str:
 
 
 def _number(text: str) -> float | int:
-    value = float(text)
+    value = float(text) + 0.0  # PostgreSQL keeps no sign of a zero
     return int(Decimal(text)) if abs(value) >= WHOLE_FROM else value
 
 

@@ -141,27 +141,32 @@ def while_writers_run(house: House, folder: Path) -> Path:
 
 def killed(house: House, folder: Path, whole: Path, chance: random.Random, kills: int) -> None:
     span = house.must("backup", folder / "span.zip")
-    left = 0
+    left = on_the_way = 0
     for number in range(kills):
         file = folder / f"killed-{number}.zip"
         process = house.start("manage.py", "backup", file)
         time.sleep(span * chance.uniform(0.2, 0.95))
+        on_the_way += process.poll() is None
         process.kill()
         process.communicate()
         left += file.exists() and not zipfile.is_zipfile(file)
-    print(f"  {kills} backups killed: {left} broken files of their name")
+    print(f"  {on_the_way} of {kills} backups killed before their end: {left} broken files of their name")
     assert not left
+    on_the_way = 0
     before = tables(folder / "span.zip")
     for number in range(kills):
         process = house.start("manage.py", "restore", whole, "--replace")
         time.sleep(span * chance.uniform(0.3, 1.2))
+        on_the_way += process.poll() is None
         process.kill()
         process.communicate()
         file = folder / f"after-{number}.zip"
         house.must("backup", file)
         assert tables(file) in (before, tables(whole)), "something between the two"
         before = tables(file)
-    print(f"  {kills} restores killed: each left all of what was there, or all of what was to come")
+    print(
+        f"  {on_the_way} of {kills} restores killed before their end: each left all of what was there, or all of what was to come"
+    )
 
 
 def without_room(house: House, folder: Path, whole: Path) -> None:

@@ -22,6 +22,7 @@ from django.db.models import JSONField
 
 from fleet.keeping import daily
 from fleet.keeping.backup import write_backup
+from fleet.keeping.cells import cells_of
 from fleet.keeping.restore import restore
 from fleet.keeping.tables import one_instant, tables_of
 from fleet.models import BookingSource, CalendarReading, NoteRequest, Person, Room, SignIn, Site
@@ -130,6 +131,14 @@ def test_every_table_comes_back_as_it_was_with_its_files_and_its_next_numbers(tm
         )
         assert cursor.fetchone()[0] > last
     assert file.stat().st_mode & 0o077 == 0
+
+
+def test_numbers_within_json_read_the_same_from_either_database():
+    told = "[-0.0, 1e-7, 5.0, 1e16, -0, 1.50]"
+    # What PostgreSQL 15 answers to SELECT told::jsonb.
+    by_postgres = "[0.0, 0.0000001, 5.0, 10000000000000000, 0, 1.50]"
+    json_cells = cells_of(Scenario._meta.get_field("hours_used"))
+    assert json_cells.from_sqlite(told) == json_cells.from_text(by_postgres)
 
 
 def test_what_is_written_while_it_reads_is_in_it_whole_or_not_at_all(elsewhere):
