@@ -26,9 +26,11 @@ def season_plan(request: HttpRequest, pk: int | None = None) -> HttpResponse:
         else own_or_404(request, SeasonPlan.objects.select_related("site"), pk)
     )
     in_hand = season_visit.in_hand(plan, request.GET.get("visit", ""), today) if plan else None
-    leaf, visit = request.GET.get("page", ""), in_hand.visit if in_hand else None
+    leaf, put_off = request.GET.get("page", ""), request.GET.get("put_off", "")
+    visit = in_hand.visit if in_hand else None
+    site = current_site(request)
     context = {
-        "page": season.season_page(current_site(request), plan, today, leaf, visit) if plan else None,
+        "page": season.season_page(site, plan, today, leaf, visit, put_off) if plan else None,
         "in_hand": in_hand,
         "this_monday": monday_before(today),
         "plan_start": monday_before(today),

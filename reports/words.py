@@ -16,8 +16,9 @@ YEAR_NEEDED_DAYS = 300
 def pointed(number: str) -> str:
     """Write a number with a decimal point, and commas between thousands, as the reader's language does."""
     point = str(get_format("DECIMAL_SEPARATOR"))
-    apart = str(get_format("THOUSAND_SEPARATOR"))
-    return number if point == "." else number.translate({ord(","): apart, ord("."): point})
+    if point == ".":
+        return number
+    return number.translate({ord(","): str(get_format("THOUSAND_SEPARATOR")), ord("."): point})
 
 
 def short_day(day: date, today: date) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 from urllib.parse import urlencode
 
+from django.core.paginator import Paginator
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
 from django.utils import timezone
@@ -19,6 +20,7 @@ from reports.doors import current_site, own_or_404, site_page
 from reports.queries import instruments, rooms
 
 BAND = "band"
+DAYS = 366  # of a leaf of the table: a year
 
 
 @site_page
@@ -33,9 +35,11 @@ def room(request: HttpRequest, pk: int) -> HttpResponse:
     """Show a stretch of one room: its air, what reached the wood, and who stands in it."""
     one = own_or_404(request, Room.objects.select_related("site", "borrows_from"), pk)
     today, span = timezone.localdate(), _span(request)
+    shown = shown_days(one, today, span.back)
     context = {
         "room": one,
-        "shown": shown_days(one, today, span.back),
+        "shown": shown,
+        "page": Paginator(shown.days[::-1], DAYS).get_page(request.GET.get("page")),
         "span": span,
         "spans": SPANS.values(),
         "others": Room.objects.of_site(one.site).exclude(pk=one.pk).order_by("building", "name"),

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from statistics import median
 from typing import Any
 
 import numpy as np
+from django.db.models import Func, JSONField
 from django.utils.translation import gettext as _
 from numpy.typing import NDArray
 
@@ -49,29 +50,50 @@ def fleet_outlook(site: Site, kind: str, today: date) -> FleetOutlook:
 
     Weeks that fewer than nine in ten of them reach are left out, lest a line move because few speak.
     """
-    found = (
+    rows = list(
         Forecast.objects.of_site(site)
         .filter(kind=kind, instrument__retired_on__isnull=True)
         .order_by("instrument__tag")
-        .values_list("weekly", "instrument__room__building", "instrument__use_class")
+        .values_list(
+            *("weekly__0__0", Chances("weekly")), "instrument__room__building", "instrument__use_class"
+        )
     )
-    this_week = monday_before(today).isoformat()
-    # Row by row: fifty lists for each of a thousand forecasts, all kept, would keep the collector busy.
-    rows = [(_told(weekly, this_week), building, use) for weekly, building, use in found.iterator()]
-    told = [one for one, _building, _use in rows]
-    reached = Counter(week for one in told for week in one)
-    weeks = sorted(week for week, number in reached.items() if number >= REACHED * len(rows))
-    out = np.array([[one.get(week, np.nan) for week in weeks] for one in told], float)
+    this_week = monday_before(today)
+    out = _laid_out([(first, chances) for first, chances, *_place in rows], this_week)
+    reached = np.count_nonzero(~np.isnan(out), axis=0) >= max(REACHED * len(rows), 1)
     return FleetOutlook(
-        [date.fromisoformat(week) for week in weeks],
-        out.reshape(len(rows), len(weeks)),
-        [building or _("no building named") for _one, building, _use in rows],
-        [use for _one, _building, use in rows],
+        [this_week + timedelta(weeks=week) for week in np.flatnonzero(reached).tolist()],
+        out[:, reached],
+        [building or _("no building named") for *_told, building, _use in rows],
+        [use for *_told, use in rows],
     )
 
 
-def _told(weekly: list[list[Any]], first: str) -> dict[str, float]:
-    return {week: out for week, out, *_moments in weekly if week >= first}
+class Chances(Func):
+    """The chances of being out alone, so that no page fetches and reads a whole fleet's means and spreads."""
+
+    output_field = JSONField()
+
+    def as_postgresql(self, compiler: Any, connection: Any, **context: Any) -> Any:
+        """Take the second of each row."""
+        path = "jsonb_path_query_array(%(expressions)s, '$[*][1]')"
+        return self.as_sql(compiler, connection, template=path, **context)
+
+    def as_sqlite(self, compiler: Any, connection: Any, **context: Any) -> Any:
+        """Take the second of each row."""
+        rows = "(SELECT json_group_array(json_extract(value, '$[1]')) FROM json_each(%(expressions)s))"
+        return self.as_sql(compiler, connection, template=rows, **context)
+
+
+def _laid_out(told: Sequence[tuple[str | None, list[float]]], first: date) -> NDArray[np.float64]:
+    """Put chances from a first Monday on, week after week, (n, weeks); NaN where none is told."""
+    starts = [(date.fromisoformat(begin) - first).days // 7 if begin else 0 for begin, _chances in told]
+    ends = [start + len(chances) for start, (_begin, chances) in zip(starts, told, strict=True)]
+    table = np.full((len(told), max([0, *ends])), np.nan)
+    for row, start, (_begin, chances) in zip(table, starts, told, strict=True):
+        known = chances[max(-start, 0) :]
+        row[max(start, 0) :][: len(known)] = known
+    return table
 
 
 def by_building(outlook: FleetOutlook) -> list[Group]:

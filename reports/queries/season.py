@@ -18,7 +18,7 @@ from fleet.weeks import monday_before, mondays
 from scheduling.asked_work import OPEN
 from scheduling.models import DraftOrder, PlanChange, PlannedVisit, PutOff, SeasonPlan
 
-DEAREST = 12
+PUT_OFF = 20  # services on a leaf of what was put off
 ROWS = 40  # instruments on a leaf of the table
 CHANGES = 40
 ORDER = ("instrument__room__building", "instrument__room__name", "instrument__tag")
@@ -75,7 +75,7 @@ class SeasonPage:
     weeks: list[WeekColumn]
     rooms: list[RoomRows]
     leaf: Page[int]
-    put_off: list[PutOff]
+    put_off: Page[PutOff]
     letters: dict[str, str]
     offered: float
     used: float
@@ -99,16 +99,6 @@ class SeasonPage:
         ]
 
     @property
-    def dearest(self) -> list[PutOff]:
-        """What was put off and costs most."""
-        return self.put_off[:DEAREST]
-
-    @property
-    def cheaper(self) -> list[PutOff]:
-        """The rest of what was put off."""
-        return self.put_off[DEAREST:]
-
-    @property
     def saved_share(self) -> float | None:
         """What the plan saves of the calendar rule's cost, as a fraction."""
         calendar = self.plan.calendar_cost
@@ -116,9 +106,14 @@ class SeasonPage:
 
 
 def season_page(
-    site: Site, plan: SeasonPlan, today: date, leaf: str = "", in_hand: PlannedVisit | None = None
+    site: Site,
+    plan: SeasonPlan,
+    today: date,
+    leaf: str = "",
+    in_hand: PlannedVisit | None = None,
+    put_off: str = "",
 ) -> SeasonPage:
-    """Lay out a leaf of a plan, the one with the visit in hand if there is one.
+    """Lay out a leaf of a plan, the one with the visit in hand if there is one, and one of what was put off.
 
     The same number of queries whatever the size of the fleet.
     """
@@ -129,16 +124,14 @@ def season_page(
         .select_related("instrument__room", "technician")
         .order_by(*ORDER, "week", "kind")
     )
-    put_off = list(
-        PutOff.objects.filter(plan=plan).select_related("instrument__room").order_by("-cost", "pk")
-    )
+    waiting = PutOff.objects.filter(plan=plan).select_related("instrument__room").order_by("-cost", "pk")
     kinds = list(site.service_kinds.values_list("kind", flat=True))
     return SeasonPage(
         plan=plan,
         weeks=_columns(plan),
         rooms=[RoomRows(room, list(rows)) for room, rows in groupby(_rows(plan, visits), _room)],
         leaf=page,
-        put_off=put_off,
+        put_off=Paginator(waiting, PUT_OFF).get_page(put_off),
         letters=short_letters([*kinds, *sorted({visit.kind for visit in visits} - set(kinds))]),
         offered=sum(plan.hours_offered),
         used=sum(plan.hours_used),

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from decimal import Decimal
+from functools import lru_cache
 from typing import Any
 
 from django import template
 from django.template import defaultfilters
+from django.template.loader import render_to_string
 from django.utils import timezone
-from django.utils.translation import gettext, gettext_noop
+from django.utils.safestring import mark_safe
+from django.utils.translation import get_language, gettext, gettext_noop
 
 from fleet.weeks import week_of
 from reports import words
@@ -65,7 +68,17 @@ def named(word: object) -> str:
 @register.filter(expects_localtime=True)
 def written(when: date | None, style: str) -> str:
     """Write a day or an instant in a style that each language has its own of."""
-    return defaultfilters.date(when, gettext(style)) if when else ""
+    if not when:
+        return ""
+    if isinstance(when, datetime):
+        return defaultfilters.date(when, gettext(style))
+    return _written_day(when, style, get_language())
+
+
+# Tables write the same days again and again.
+@lru_cache(maxsize=4096)
+def _written_day(day: date, style: str, language: str | None) -> str:
+    return defaultfilters.date(day, gettext(style))
 
 
 @register.filter
@@ -105,6 +118,16 @@ def signed(value: float | None, digits: int | None = None) -> str:
         return "–"
     text = f"{value:g}" if digits is None else f"{value:.{digits}f}"
     return words.pointed(text).replace("-", "\N{MINUS SIGN}")
+
+
+@register.simple_tag
+def number_cells(digits: str, *values: float | None) -> str:
+    """Write numbers into cells of a table, each with as many decimals as its digit says."""
+    pairs = zip(digits, values, strict=True)
+    written = ("–" if value is None else f"{value:.{digit}f}" for digit, value in pairs)
+    # All at once: to ask for the reader's decimal point anew for each number would take most of the time.
+    numbers = words.pointed("</td><td>".join(written)).replace("-", "\N{MINUS SIGN}")
+    return mark_safe(f"<td>{numbers}</td>")
 
 
 @register.filter
@@ -155,26 +178,35 @@ def look_up(table: dict[str, Any], key: str) -> Any:
     return table.get(key, "")
 
 
-@register.inclusion_tag("reports/state.html")
-def state(forecast: Forecast) -> dict[str, Any]:
+@register.simple_tag
+def state(forecast: Forecast) -> str:
     """Write the state of a forecast: a word with a mark of its own shape."""
-    return {
-        "shape": SHAPE_OF_STATE[ForecastState(forecast.state)],
-        "word": forecast.get_state_display(),
-    }
+    return _marked(SHAPE_OF_STATE[ForecastState(forecast.state)], forecast.get_state_display())
 
 
-@register.inclusion_tag("reports/state.html")
-def marked(shape: str, word: str) -> dict[str, Any]:
+@register.simple_tag
+def marked(shape: str, word: object) -> str:
     """Write a word with one of the three marks: open, half or full."""
-    return {"shape": shape, "word": word}
+    return _marked(shape, str(word))
+
+
+# Lists say the same few words in every line.
+@lru_cache(maxsize=256)
+def _marked(shape: str, word: str) -> str:
+    return render_to_string("reports/state.html", {"shape": shape, "word": word})
 
 
 @register.inclusion_tag("reports/due.html")
 def due(bar: DueBar | None, axis: TimeAxis, visit: PlannedVisit | None = None) -> dict[str, Any]:
     """Draw a due window and the next visit on a shared axis; the words beside it say the same."""
     planned = axis.place(visit.week + MIDWEEK) if visit else None
-    return {"bar": bar, "months": axis.months(), "planned": planned}
+    return {"bar": bar, "months": _month_lines(axis), "planned": planned}
+
+
+@lru_cache(maxsize=8)
+def _month_lines(axis: TimeAxis) -> str:
+    """Draw the beginnings of the months, which every window of a page stands on."""
+    return render_to_string("reports/due_months.html", {"months": axis.months()})
 
 
 @register.inclusion_tag("reports/range.html")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -125,6 +126,18 @@ def test_the_page_of_a_room_shows_figures_numbers_and_who_stands_there(read, hou
     assert "nothing measured" in text
     assert "U-03" in text
     assert "11 days of the last thirty" in text
+
+
+def test_the_days_of_a_room_stand_on_leaves_that_leave_none_out(read, house, monkeypatch):
+    whole = days_told(read(f"/rooms/{house.rooms[2].pk}/"))
+    monkeypatch.setattr("reports.air.room_views.DAYS", len(whole) - 5)
+    leaves = [read(f"/rooms/{house.rooms[2].pk}/?span=year&page={leaf}") for leaf in (1, 2)]
+    assert [day for text in leaves for day in days_told(text)] == whole
+    assert ["<details open>" in text for text in leaves] == [False, True]
+
+
+def days_told(text: str) -> list[str]:
+    return re.findall(r'<th scope="row">(\d+ \w+ \d{4})</th>', text)
 
 
 def test_the_page_of_a_borrowing_room_shows_the_lender_s_air_and_says_so(read, house):

@@ -126,6 +126,22 @@ def test_what_was_put_off_stands_with_its_reason_the_dearest_first(read, house):
     assert "Its hours are worth more elsewhere" in text
 
 
+def test_every_service_put_off_stands_on_one_leaf_and_the_table_of_weeks_keeps_its_own(
+    site, client, monkeypatch
+):
+    monkeypatch.setattr("reports.queries.season.PUT_OFF", 2)
+    plan = make.make_plan(site, MONDAY, weeks=4)
+    hall = make.make_room(site, "Hall")
+    for number in range(5):
+        make.make_put_off(plan, make.make_instrument(hall, f"G-{number}", "grand"), cost=9.0 - number)
+    client.force_login(make.make_user(site))
+    leaves = [client.get(f"/season/?page=1&put_off={leaf}").content.decode() for leaf in (1, 2, 3)]
+    told = [re.findall(r">(G-\d)</a>", text.split('id="put-off"')[1]) for text in leaves]
+    assert told == [["G-0", "G-1"], ["G-2", "G-3"], ["G-4"]]
+    assert "5 services are put off." in leaves[0]
+    assert 'href="?page=1&amp;put_off=2#put-off"' in leaves[0]
+
+
 def test_an_approved_plan_says_since_when(client, site):
     make.make_plan(site, MONDAY, **APPROVED)
     client.force_login(make.make_user(site))

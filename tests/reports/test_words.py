@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import UTC, date, datetime
 
 import pytest
+from django.template import Context, Template
+from django.utils import timezone, translation
 
 from reports import words
+from reports.templatetags.almanac import number_cells, written
 from scheduling.models import Forecast, ForecastState, SeasonPlan
 from tests.factories import TODAY
 
@@ -85,3 +88,19 @@ def test_an_amount_carries_its_unit(value, unit, written):
 )
 def test_a_plan_says_how_good_it_is_and_how_that_is_known(outcome, gap, said):
     assert said in words.outcome_sentence(SeasonPlan(outcome=outcome, gap=gap))
+
+
+def test_numbers_are_written_into_cells_with_the_reader_s_point_a_minus_and_a_dash_for_none():
+    values = 41.4, None, -3.26
+    assert number_cells("011", *values) == "<td>41</td><td>–</td><td>−3.3</td>"
+    with translation.override("de"):
+        assert number_cells("011", *values) == "<td>41</td><td>–</td><td>−3,3</td>"
+
+
+def test_a_day_is_written_in_each_language_and_an_instant_on_its_own_wall():
+    assert written(MAR, "j M Y") == "1 Mar 2027"
+    with translation.override("de"):
+        assert written(MAR, "j M Y") == "1. Mär 2027"
+    at = datetime(2027, 3, 1, 23, 30, tzinfo=UTC)
+    with timezone.override("Europe/Vienna"):
+        assert Template("{{ at|written:'j F, H:i' }}").render(Context({"at": at})) == "2 March, 00:30"
