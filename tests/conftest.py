@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 from pathlib import Path
 
 import pytest
 from django.test import override_settings
 from django.utils import translation
+from hypothesis import settings
 
 # Folders whose tests compute: where one asks for no database, no server can change what it finds.
 FOLDERS = ("scheduling/engine", "fleet/demo", "fleet/oddcsv", "fleet/sheets", "fleet/worksheets")
 COMPUTING = tuple(Path(__file__).parent / folder for folder in FOLDERS)
+# Files that take long, whole or in one test: begun first, so that no worker still has one when the others are done.
+LONG = ("test_up.py", "test_doors.py", "test_every_door_in_a_browser.py", "test_dying.py", "test_round_trip.py")
 STORING = {"db", "transactional_db", "live_server"}
+
+
+# Examples are drawn anew at every run, but a change about to land is judged by the same ones each time.
+settings.register_profile("same_examples", derandomize=True)
+if os.environ.get("TESTS_OMIT_NOTHING"):
+    settings.load_profile("same_examples")
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -37,6 +47,7 @@ def pytest_collection_modifyitems(items):
         )
         if computes and not stores:
             item.add_marker(pytest.mark.pure)
+    items.sort(key=lambda item: item.path.name not in LONG)
 
 
 def pytest_terminal_summary(terminalreporter):

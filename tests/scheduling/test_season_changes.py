@@ -57,7 +57,7 @@ def plan(site):
 @pytest.fixture
 def made(site):
     """A plan by the planner."""
-    return make_season_plan(site, Wanted(MONDAY, WEEKS, time_limit=20), TODAY)
+    return make_season_plan(site, Wanted(MONDAY, WEEKS, time_limit=20), TODAY, now=AT)
 
 
 @pytest.fixture

@@ -42,6 +42,7 @@ def test_cookies_are_out_of_the_reach_of_scripts_and_of_other_sites(client):
 def test_the_settings_of_production_pass_djangos_checks_and_refuse_to_start_without_a_secret(tmp_path):
     env = {**os.environ, "PRODUCTION": "1", "ALLOWED_HOSTS": "almanac.example", "VAR_DIR": str(tmp_path)}
     env.pop("SECRET_KEY", None)
+    env.pop("DJANGO_ALLOW_ASYNC_UNSAFE", None)  # set while pages are tried in a browser
     command = [sys.executable, "manage.py", "check", "--deploy", "--fail-level", "WARNING"]
 
     def run(**more):

@@ -171,10 +171,10 @@ class Draw:
                 humidity_slope=self(st.just(1.0) | st.floats(0.51, 1.99)),
                 checked_on=self(st.none() | st.dates(date(2020, 1, 1), date(2026, 1, 1))),
             )
-        for name in self.some(lines, 1):
+        for name in self.some(names, 1):
             models.Term.objects.create(
                 site=site,
-                name=name or "t",
+                name=name,
                 first_day=date(2026, 1, 1),
                 last_day=self(st.dates(date(2026, 1, 1), date(2027, 1, 1))),
                 weight_factor=self(st.floats(0, 9)),

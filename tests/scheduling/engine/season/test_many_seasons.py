@@ -18,7 +18,7 @@ from scheduling.engine.season import (
 
 SERVICES = ("tuning", "bedding", "regulation", "voicing")
 LENGTHS = (1.5, 0.75, 3.0, 2.0)
-SECONDS = 0.6
+SECONDS = 0.3
 
 
 def any_season(seed, season):
