@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import struct
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import chain
 from typing import Any
 
 import numpy as np
 from django.db import connection
+from numpy.typing import NDArray
 
 from fleet.local_time import SECOND, Micros, instant_of, micros
 from fleet.models import ClimateReading, Room
@@ -17,14 +19,19 @@ from fleet.quality import DOUBTS, Codes, Floats
 TABLE = ClimateReading._meta.db_table
 COLUMNS = ("room_id", "time", "temp_c", "rh", "source", "doubt")
 NAMES = ", ".join(COLUMNS)
-ROWS_AT_ONCE = 150  # SQLite takes 999 values in a statement unless built for more
+ROWS_AT_ONCE = 332  # of three values each; SQLite takes 999 in a statement unless built for more
 _CODES = {doubt: code for code, doubt in enumerate(DOUBTS)}
 # A cast hides the column's type from the driver, which would make a datetime of every text.
 _TIME = {"sqlite": "CAST(time AS TEXT)", "postgresql": "(extract(epoch FROM time) * 1000000)::bigint AS us"}
 _WHEN = " ".join(f"WHEN '{doubt}' THEN {code}" for doubt, code in _CODES.items())
 _CODE = f"CASE doubt {_WHEN} END"
 
-Row = tuple[object, ...]
+# PostgreSQL's manual, COPY, "Binary Format": what stands around the rows, and what a row looks like.
+_BINARY_HEAD, _BINARY_END = b"PGCOPY\n\xff\r\n\0" + bytes(8), struct.pack(">h", -1)
+_BINARY_ROW = [("fields", ">i2")]
+for _name, _kind in (("room_id", ">i8"), ("time", ">i8"), ("temp_c", ">f8"), ("rh", ">f8")):
+    _BINARY_ROW += [(f"{_name}_bytes", ">i4"), (_name, _kind)]
+_YEAR_2000 = 946_684_800 * SECOND  # from where PostgreSQL counts instants [µs]
 
 
 @dataclass(frozen=True)
@@ -79,29 +86,31 @@ def hold(room_id: int) -> None:
     Room.objects.select_for_update(no_key=True).filter(pk=room_id).values_list("pk", flat=True).first()
 
 
-def upsert(room_id: int, series: Series, sources: Iterable[str], fresh: bool = False) -> None:
+def upsert(room_id: int, series: Series, sources: NDArray[Any], fresh: bool = False) -> None:
     """Store readings of a room, replacing those of the same instant; runs in the caller's transaction.
 
     Where the caller holds the room and has seen that none of them is there yet, they are `fresh`.
     """
-    rows = list(
-        zip(
-            [room_id] * len(series.times),
-            time_texts(series.times),
-            series.temp_c.tolist(),
-            series.rh.tolist(),
-            sources,
-            [DOUBTS[code] for code in series.doubt],
-            strict=True,
-        )
-    )
     replace = ", ".join(f"{name} = excluded.{name}" for name in COLUMNS[2:])
-    conflict = f"ON CONFLICT (room_id, time) DO UPDATE SET {replace}"
-    with connection.cursor() as cursor:
-        if connection.vendor == "postgresql":
-            _copy(cursor, rows, "" if fresh else conflict)
-        else:
-            _insert(rows, "" if fresh else conflict)
+    conflict = "" if fresh else f"ON CONFLICT (room_id, time) DO UPDATE SET {replace}"
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            _copy(cursor, room_id, series, sources, conflict)
+        return
+    for source, doubt, rows in _alike(sources, series.doubt):
+        _insert(room_id, series, rows, source, doubt, conflict)
+
+
+def _alike(sources: NDArray[Any], codes: Codes) -> Iterator[tuple[str, str, NDArray[np.int64]]]:
+    """Give every source and doubt that go together, and the readings that have both."""
+    places: dict[str, int] = {}
+    place = np.array([places.setdefault(source, len(places)) for source in sources.tolist()], np.int64)
+    both = place * len(DOUBTS) + codes
+    order = np.argsort(both, kind="stable")
+    found, starts = np.unique(both[order], return_index=True)
+    texts = list(places)
+    for pair, rows in zip(found.tolist(), np.split(order, starts[1:]), strict=True):
+        yield texts[pair // len(DOUBTS)], DOUBTS[pair % len(DOUBTS)], rows
 
 
 def set_doubts(room_id: int, times: Micros, codes: Codes) -> None:
@@ -141,47 +150,77 @@ def time_parameter(us: int) -> str:
 
 def time_texts(times: Micros) -> list[str]:
     """Return instants [µs] as UTC texts, in the very form in which the models store them."""
+    if not len(times):
+        return []
     stamps = times.astype("datetime64[us]")
     if not np.any(times % SECOND):
         stamps = stamps.astype("datetime64[s]")
+    texts = np.datetime_as_string(stamps)
+    texts.view("U1").reshape(len(times), -1)[:, len("2026-11-30")] = " "
     zone = "+00" if connection.vendor == "postgresql" else ""
+    if not zone and stamps.dtype == "datetime64[s]":
+        return list(texts.tolist())
     # The models leave out a fraction of zero, and texts are equal only if every character is.
-    return [
-        text.replace("T", " ").removesuffix(".000000") + zone
-        for text in np.datetime_as_string(stamps).tolist()
-    ]
+    return [text.removesuffix(".000000") + zone for text in texts.tolist()]
 
 
-def _copy(cursor: Any, rows: Iterable[Row], conflict: str) -> None:
+def _copy(cursor: Any, room_id: int, series: Series, sources: NDArray[Any], conflict: str) -> None:
     """Copy rows into the readings, by way of a table of the transaction where some may be there already."""
+    parts = [
+        _binary(room_id, series, rows, source, doubt) for source, doubt, rows in _alike(sources, series.doubt)
+    ]
     if not conflict:
-        _copy_into(cursor, TABLE, rows)
+        _copy_into(cursor, TABLE, parts)
         return
     cursor.execute(
         "CREATE TEMPORARY TABLE IF NOT EXISTS reading_intake ON COMMIT DROP "
         f"AS SELECT {NAMES} FROM {TABLE} LIMIT 0"
     )
-    _copy_into(cursor, "reading_intake", rows)
+    _copy_into(cursor, "reading_intake", parts)
     cursor.execute(f"INSERT INTO {TABLE} ({NAMES}) SELECT {NAMES} FROM reading_intake {conflict}")
     cursor.execute("TRUNCATE reading_intake")
 
 
-def _copy_into(cursor: Any, table: str, rows: Iterable[Row]) -> None:
-    with cursor.copy(f"COPY {table} ({NAMES}) FROM STDIN") as copy:
-        for row in rows:
-            copy.write_row(row)
+def _binary(room_id: int, series: Series, rows: NDArray[np.int64], source: str, doubt: str) -> bytes:
+    """Return readings of one source and doubt as PostgreSQL's COPY takes them in its binary format."""
+    texts = [text.encode() for text in (source, doubt)]
+    tail = b"".join(struct.pack(">i", len(text)) + text for text in texts)
+    table = np.zeros(len(rows), np.dtype([*_BINARY_ROW, ("tail", f"V{len(tail)}")]))
+    table["fields"] = len(COLUMNS)
+    for name, values in (
+        ("room_id", room_id),
+        ("time", series.times[rows] - _YEAR_2000),
+        ("temp_c", series.temp_c[rows]),
+        ("rh", series.rh[rows]),
+    ):
+        table[f"{name}_bytes"] = 8
+        table[name] = values
+    table["tail"] = np.void(tail)
+    return table.tobytes()
 
 
-def _insert(rows: Sequence[Row], conflict: str) -> None:
-    """Insert many rows in each statement: twice as fast as a statement a row.
+def _copy_into(cursor: Any, table: str, parts: Sequence[bytes]) -> None:
+    with cursor.copy(f"COPY {table} ({NAMES}) FROM STDIN (FORMAT binary)") as copy:
+        for part in (_BINARY_HEAD, *parts, _BINARY_END):
+            copy.write(part)
+
+
+def _insert(
+    room_id: int, series: Series, rows: NDArray[np.int64], source: str, doubt: str, conflict: str
+) -> None:
+    """Insert many rows in each statement, with what they share said once: thrice as fast as row by row.
 
     Past Django's cursor, which would rewrite every placeholder of every statement.
     """
-    one = f"({', '.join('?' * len(COLUMNS))})"
+    columns = time_texts(series.times[rows]), series.temp_c[rows].tolist(), series.rh[rows].tolist()
+    values = list(chain.from_iterable(zip(*columns, strict=True)))
     connection.ensure_connection()
     cursor = connection.connection.cursor()
     with connection.wrap_database_errors:
-        for begin in range(0, len(rows), ROWS_AT_ONCE):
-            part = rows[begin : begin + ROWS_AT_ONCE]
-            places = ", ".join([one] * len(part))
-            cursor.execute(f"INSERT INTO {TABLE} ({NAMES}) VALUES {places} {conflict}", list(chain(*part)))
+        for begin in range(0, len(values), 3 * ROWS_AT_ONCE):
+            part = values[begin : begin + 3 * ROWS_AT_ONCE]
+            more = ", (?1, ?, ?, ?, ?2, ?3)" * (len(part) // 3 - 1)
+            cursor.execute(
+                f"INSERT INTO {TABLE} ({NAMES}) VALUES (?1, ?4, ?5, ?6, ?2, ?3){more} {conflict}",
+                [room_id, source, doubt, *part],
+            )

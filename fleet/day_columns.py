@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from datetime import date
+from typing import Any
 
 import numpy as np
 from django.db import connection
 from numpy.typing import NDArray
 
+from fleet.daily import DailyAir
 from fleet.models import ClimateDay, Room, Site
 
 Floats = NDArray[np.float64]
@@ -16,6 +18,8 @@ Days = NDArray[np.int64]
 TABLE, ROOMS = ClimateDay._meta.db_table, Room._meta.db_table
 NAMES = frozenset(field.name for field in ClimateDay._meta.fields)
 EPOCH = date(1970, 1, 1).toordinal()
+FIGURES = tuple(f"{quantity}_{figure}" for quantity in ("temp_c", "rh") for figure in ("mean", "min", "max"))
+COUNTS = ("readings", "doubtful", "hours_covered")
 
 
 def day_columns(
@@ -58,6 +62,26 @@ def day_columns(
             return {room: _unpacked(numbers, parts) for room, numbers, *parts in cursor.fetchall()}
         cursor.execute(rows, values)
         return _by_room(np.array(cursor.fetchall(), float).reshape(-1, 2 + len(names)))
+
+
+def store_days(room_id: int, air: DailyAir) -> None:
+    """Store days of a room, in place of those of the same dates; runs in the caller's transaction."""
+    columns = ("room_id", "date", *COUNTS, *FIGURES)
+    places = ", ".join(["%s"] * len(columns))
+    replace = ", ".join(f"{name} = excluded.{name}" for name in columns[2:])
+    days = np.datetime_as_string(air.days.astype("datetime64[D]")).tolist()
+    counts = [getattr(air, name).tolist() for name in COUNTS]
+    figures = np.hstack([air.temp_c, air.rh]).astype(object)
+    figures[air.hours_covered == 0] = None
+    rows: list[tuple[Any, ...]] = list(
+        zip([room_id] * len(days), days, *counts, *figures.T.tolist(), strict=True)
+    )
+    with connection.cursor() as cursor:
+        cursor.executemany(
+            f"INSERT INTO {TABLE} ({', '.join(columns)}) VALUES ({places}) "
+            f"ON CONFLICT (room_id, date) DO UPDATE SET {replace}",
+            rows,
+        )
 
 
 def _packed(rows: str, names: tuple[str, ...]) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from fleet import bulk
 from fleet.bulk import Series
-from fleet.daily import DailyAir, daily_air, local_days
+from fleet.daily import daily_air, local_days
+from fleet.day_columns import store_days
 from fleet.local_time import EPOCH, HOUR, LocalClock, Micros, day_number, instant_of
 from fleet.models import ClimateDay, ClimateReading, Room, Sensor, Site
 from fleet.models.air import COLDEST_C, HOTTEST_C
@@ -27,7 +28,6 @@ EXAMPLES = 20
 TELL_EVERY = 100_000  # readings
 # The longest local day and an hour: enough around a reading to have the whole of its day.
 AROUND_US = 26 * HOUR
-FIGURES = tuple(f"{quantity}_{figure}" for quantity in ("temp_c", "rh") for figure in ("mean", "min", "max"))
 
 
 @dataclass
@@ -48,7 +48,7 @@ class Batch:
     times: Micros
     temp_c: Floats
     rh: Floats
-    sources: Sequence[str]
+    sources: NDArray[Any]  # texts
 
 
 @transaction.atomic
@@ -160,18 +160,10 @@ def _batches(
         where = int(np.flatnonzero(differs)[0])
         raise Refused("two different readings of one room and instant", value=instant_of(times[where]))
     keep = np.flatnonzero(np.concatenate([[True], ~again]))
-    texts = None if isinstance(source, str) else np.asarray(source, object)[order]
+    texts = np.full(len(order), source, object) if isinstance(source, str) else source[order]
     rooms, starts = np.unique(room_ids[keep], return_index=True)
     return [
-        (
-            int(room),
-            Batch(
-                times[rows],
-                temp_c[rows],
-                rh[rows],
-                [source] * len(rows) if texts is None else texts[rows].tolist(),  # type: ignore[list-item]
-            ),
-        )
+        (int(room), Batch(times[rows], temp_c[rows], rh[rows], texts[rows]))
         for room, rows in zip(rooms, np.split(keep, starts[1:]), strict=True)
     ]
 
@@ -222,9 +214,8 @@ def _take_in(site: Site, room_id: int, batch: Batch, touched: NDArray[np.bool_],
     assert marked is not None
     series, relabelled = marked
     is_new = np.isin(series.times, new.times, assume_unique=True)
-    sources = [source for source, wanted in zip(batch.sources, touched, strict=True) if wanted]
     codes = series.doubt[is_new]
-    bulk.upsert(room_id, Series(new.times, new.temp_c, new.rh, codes), sources, fresh)
+    bulk.upsert(room_id, Series(new.times, new.temp_c, new.rh, codes), batch.sources[touched], fresh)
     others = relabelled & ~is_new
     bulk.set_doubts(room_id, series.times[others], series.doubt[others])
     clock = _clock_over(site, series.times)
@@ -289,27 +280,7 @@ def _store_days(room_id: int, series: Series, clock: LocalClock, wanted: NDArray
         series.doubt[rows] == TRUSTED,
         clock,
     )
-    ClimateDay.objects.bulk_create(
-        [_climate_day(room_id, air, row) for row in range(len(air.days))],
-        update_conflicts=True,
-        unique_fields=["room", "date"],
-        update_fields=["readings", "doubtful", "hours_covered", *FIGURES],
-        batch_size=1000,
-    )
-
-
-def _climate_day(room_id: int, air: DailyAir, row: int) -> ClimateDay:
-    """Return one day as a row of the table."""
-    covered = bool(air.hours_covered[row])
-    figures = [*air.temp_c[row].tolist(), *air.rh[row].tolist()] if covered else [None] * len(FIGURES)
-    return ClimateDay(
-        room_id=room_id,
-        date=_date(air.days[row]),
-        readings=int(air.readings[row]),
-        doubtful=int(air.doubtful[row]),
-        hours_covered=int(air.hours_covered[row]),
-        **dict(zip(FIGURES, figures, strict=True)),
-    )
+    store_days(room_id, air)
 
 
 def sensor_corrections(room_id: int, days: NDArray[np.int64]) -> tuple[Floats, Floats]:
