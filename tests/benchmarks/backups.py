@@ -164,9 +164,8 @@ def killed(house: House, folder: Path, whole: Path, chance: random.Random, kills
         house.must("backup", file)
         assert tables(file) in (before, tables(whole)), "something between the two"
         before = tables(file)
-    print(
-        f"  {on_the_way} of {kills} restores killed before their end: each left all of what was there, or all of what was to come"
-    )
+    print(f"  {on_the_way} of {kills} restores killed before their end: each left all of what was there,"
+          " or all of what was to come")  # fmt: skip
 
 
 def without_room(house: House, folder: Path, whole: Path) -> None:
