@@ -145,9 +145,9 @@ def ask_for_much(lines: str) -> None:
     site, now = Site.objects.get(), timezone.now()
     start = monday_before(site.local_date(now)) + timedelta(weeks=1)
     draft_orders.order(site, start, 12, None, Author(None, "the actor"), now)
-    first = now - timedelta(days=800)
+    first = now - timedelta(days=1, minutes=5 * int(lines))
     rows = (
-        f"{(first + timedelta(minutes=5 * n)).strftime('%Y-%m-%d %H:%M')},{20 + n % 7 / 10},{40 + n % 11}\n"
+        f"{(first + timedelta(minutes=5 * n)).strftime('%Y-%m-%dT%H:%MZ')},{20 + n % 7 / 10},{40 + n % 11}\n"
         for n in range(int(lines))
     )
     pieces = (piece.encode() for piece in ("time,temp °C,RH %\n", *rows))

@@ -13,6 +13,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 
 import psycopg
@@ -314,12 +315,14 @@ def _worker_killed(
     house.stage.act(f"ask_for_much {lines}")
 
     def open_work() -> int:
+        refused = house.number("SELECT count(*) FROM fleet_readingsupload WHERE state = 'refused'")
+        assert not refused, "the file was refused"
         orders = house.number("SELECT count(*) FROM scheduling_draftorder WHERE state <> 'done'")
         files = house.number("SELECT count(*) FROM fleet_readingsupload WHERE state <> 'stored'")
         return orders + files + house.number(WAITING)
 
     while outcome.faults < kills and open_work():
-        time.sleep(chance.uniform(1.0, 8.0))
+        time.sleep(chance.uniform(0.5, 6.0))
         assert house.worker is not None
         house.stage.started.remove(house.worker)
         os.killpg(house.worker.pid, signal.SIGKILL)
@@ -328,7 +331,11 @@ def _worker_killed(
         stored = house.number(READINGS)
         outcome.hold(stored in (0, lines), f"{stored} readings of a file of {lines} were stored")
         house.stage.act("age")
+        hired = f"'{datetime.now(UTC):%Y-%m-%d %H:%M:%S}+00'"
         again()
+        ticked = f"SELECT count(*) FROM scheduling_heartbeat WHERE name = 'tick' AND at > {hired}"
+        until(lambda ticked=ticked: house.number(ticked), 120, house.logs)  # it is at work again
+    outcome.hold(outcome.faults > 2, "there was too little to do to be killed at it")
     outcome.back = until(lambda: not open_work(), 400, house.logs)
     outcome.lost = lines - house.number(READINGS)
     outcome.hold(house.number("SELECT count(*) FROM scheduling_seasonplan") == 1, "not one draft")
