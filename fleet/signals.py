@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
 from typing import Any
@@ -15,6 +16,8 @@ from fleet.models import FactChange, Site
 
 # Sent within a transaction for what somebody has to be told by letter, with kind, to, context, site and seed.
 letter_wanted = Signal()
+# Sent with kind and occasions; whoever sends letters answers by occasion what became of each.
+letters_asked_after = Signal()
 # Sent within the transaction that ends a membership, with membership and people, those it was tied to.
 membership_ended = Signal()
 # Sent with site_id, instrument_ids and room_ids; both None where anything of the site may have changed.
@@ -65,3 +68,18 @@ def want_letter(
     seed : what its secret link is made from, see `fleet.doors.secret_links`
     """
     letter_wanted.send(sender=None, kind=kind, to=to, context=context, site=site, seed=seed)
+
+
+@dataclass(frozen=True)
+class LetterNews:
+    """What became of a letter: a word for it, the shape of its mark, what the mail server said."""
+
+    word: str
+    shape: str
+    trouble: str
+
+
+def what_became_of_letters(kind: str, occasions: Collection[str]) -> dict[str, LetterNews]:
+    """Return, by occasion, what became of letters that were asked for; forgotten ones are left out."""
+    answers = letters_asked_after.send(sender=None, kind=kind, occasions=occasions)
+    return {occasion: news for _, answer in answers for occasion, news in answer.items()}

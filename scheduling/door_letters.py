@@ -6,7 +6,7 @@ nobody stops them by a link, and their own secret link is put in when they are s
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from datetime import datetime, timedelta
 from email.utils import formataddr, parseaddr
 from functools import partial
@@ -19,8 +19,10 @@ from django.template.loader import render_to_string
 
 from fleet.doors.secret_links import PLACE
 from fleet.models import Site
+from fleet.signals import LetterNews
 from scheduling import tasks
 from scheduling.drafts import tidy
+from scheduling.letter_shelf import STATES
 from scheduling.mail import sender_of
 from scheduling.models import Letter
 
@@ -55,6 +57,16 @@ def put_in_outbox(
     )
     transaction.on_commit(partial(tasks.send_letter.delay, letter.pk), robust=True)
     return letter
+
+
+def news_of(kind: str, occasions: Collection[str]) -> dict[str, LetterNews]:
+    """Return what became of the letters of a kind, by what each was about."""
+    rows = Letter.objects.filter(person=None, kind=kind, occasion__in=occasions).order_by("made_at")
+    found = {}
+    for letter in rows.only("occasion", "state", "trouble"):
+        word, shape = STATES[Letter.State(letter.state)]
+        found[letter.occasion] = LetterNews(str(word), shape, letter.trouble)
+    return found
 
 
 def forget_old(now: datetime) -> None:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 from django.dispatch import receiver
 from django.utils import timezone
 
 from fleet.models import Membership, Person, Site
-from fleet.signals import facts_changed, letter_wanted, membership_ended
+from fleet.signals import LetterNews, facts_changed, letter_wanted, letters_asked_after, membership_ended
 from scheduling import changed_facts, door_letters, feeds, tasks
 from scheduling.letter_choices import set_wanted, wishes_of
 from scheduling.models import Feed
@@ -34,6 +34,12 @@ def store_letter(
 ) -> None:
     """Store a letter within the transaction of what it tells."""
     door_letters.put_in_outbox(kind, to, context, site, seed, timezone.now())
+
+
+@receiver(letters_asked_after, dispatch_uid="tell what became of letters about doors")
+def tell_of_letters(sender: Any, kind: str, occasions: Collection[str], **_: Any) -> dict[str, LetterNews]:
+    """Tell what became of letters about doors, by what each was about."""
+    return door_letters.news_of(kind, occasions)
 
 
 @receiver(membership_ended, dispatch_uid="stop what goes to former members")

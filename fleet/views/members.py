@@ -23,6 +23,7 @@ from fleet.doors.forms import JoinForm
 from fleet.middleware import SESSION_KEY
 from fleet.models import Invitation, Membership, Role, Site
 from fleet.refusal import Refused
+from fleet.signals import what_became_of_letters
 from fleet.views.door import administrator_page, site_of
 
 
@@ -57,9 +58,11 @@ def _members(request: HttpRequest) -> dict[str, Any]:
     rows = Membership.objects.of_site(site).select_related("user").order_by("user__username")
     guarded = second_factor.who_has_one(rows.values("user"))
     here = invitations.open_invitations(now)
+    waiting = list(Invitation.objects.of_site(site).filter(here))
+    letters = what_became_of_letters("invitation", [str(one.pk) for one in waiting])
     return {
         "members": [{"row": row, "factor": row.user_id in guarded} for row in rows],
-        "invitations": Invitation.objects.of_site(site).filter(here),
+        "invitations": [{"row": one, "letter": letters.get(str(one.pk))} for one in waiting],
         "past": Invitation.objects.of_site(site).exclude(here).select_related("used_by")[:20],
         "roles": Role.choices,
         "now": now,

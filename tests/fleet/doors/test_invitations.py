@@ -254,15 +254,33 @@ def test_an_administrator_takes_off_a_members_second_factor_and_the_member_is_to
     assert "head took the second factor off" in Letter.objects.get(to="ida@example.org").text
 
 
+def test_an_invitation_says_what_became_of_its_letter(client, head, site):
+    invite(client)
+    assert "The letter: waiting" in said_by(client)
+    refused = {"state": "refused", "trouble": "550 no such mailbox"}
+    Letter.objects.filter(kind="invitation").update(**refused)
+    told = said_by(client)
+    assert "The letter: refused 550 no such mailbox" in told
+    assert "invite again" in told
+    Invitation.objects.update(revoked_at=NOW)
+    assert "550" not in said_by(client)
+
+
+def said_by(client: Client) -> str:
+    """The words of the list of members."""
+    return " ".join(re.sub(r"<[^>]*>", " ", client.get("/members/").content.decode()).split())
+
+
 def test_the_list_of_members_asks_as_often_for_three_as_for_thirty(
     client, head, site, django_assert_max_num_queries
 ):
+    invite(client)
     client.get("/members/")
     with django_assert_max_num_queries(30) as few:
         client.get("/members/")
-    for _ in range(27):
+    for number in range(27):
         make.make_user(site)
-    invite(client)
+        invite(client, f"person{number}@example.org")
     with django_assert_max_num_queries(30) as many:
         client.get("/members/")
     assert len(many) == len(few)
