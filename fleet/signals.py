@@ -81,5 +81,5 @@ class LetterNews:
 
 def what_became_of_letters(kind: str, occasions: Collection[str]) -> dict[str, LetterNews]:
     """Return, by occasion, what became of letters that were asked for; forgotten ones are left out."""
-    answers = letters_asked_after.send(sender=None, kind=kind, occasions=occasions)
+    answers: Any = letters_asked_after.send(sender=None, kind=kind, occasions=occasions)
     return {occasion: news for _, answer in answers for occasion, news in answer.items()}

@@ -15,7 +15,13 @@ from hypothesis import settings
 FOLDERS = ("scheduling/engine", "fleet/demo", "fleet/oddcsv", "fleet/sheets", "fleet/worksheets")
 COMPUTING = tuple(Path(__file__).parent / folder for folder in FOLDERS)
 # Files that take long, whole or in one test: begun first, so that no worker still has one when the others are done.
-LONG = ("test_up.py", "test_doors.py", "test_every_door_in_a_browser.py", "test_dying.py", "test_round_trip.py")
+LONG = (
+    "test_up.py",
+    "test_doors.py",
+    "test_every_door_in_a_browser.py",
+    "test_dying.py",
+    "test_round_trip.py",
+)
 STORING = {"db", "transactional_db", "live_server"}
 
 

@@ -32,15 +32,18 @@ class Item:
     link: str
 
 
-def checklist(site: Site, newest: FirstForecast | None) -> list[Item]:
-    """Return everything that a site's forecasts and plans rest on: as many queries for any number of rows."""
+def checklist(site: Site, newest: FirstForecast | None, administers: bool = False) -> list[Item]:
+    """Return everything that a site's forecasts and plans rest on: as many queries for any number of rows.
+
+    Whoever administers the site is led on to its settings where these are what there is to be done.
+    """
     instruments = Instrument.objects.of_site(site).filter(retired_on=None).count()
     gains = newest.gains if newest else {}
     return [
         _instruments(instruments),
         _readings(site, gains),
         _services(site, instruments, gains),
-        _hours(site),
+        _hours(site, administers),
         _bookings(site),
         _plan(site),
     ]
@@ -139,9 +142,10 @@ def _gain(row: Mapping[str, Any] | None, words: str) -> str:
     }
 
 
-def _hours(site: Site) -> Item:
+def _hours(site: Site, administers: bool) -> Item:
     people = Person.objects.of_site(site).filter(role=Role.TECHNICIAN)
     hours = sum(one or 0.0 for one in people.values_list("hours_per_week", flat=True))
+    settings = bool(hours) and administers
     return Item(
         name=_("People's hours"),
         there="open" if hours else "full",
@@ -150,8 +154,8 @@ def _hours(site: Site) -> Item:
         if hours
         else _("Nobody has hours yet. Forecasts need none; a plan and its proof do, and so does the budget."),
         gain="",
-        address=reverse("start_by_hand", args=["people"]),
-        link=_("enter people"),
+        address=reverse("set_people") if settings else reverse("start_by_hand", args=["people"]),
+        link=_("set their days, times and absences") if settings else _("enter people"),
     )
 
 

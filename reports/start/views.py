@@ -17,12 +17,13 @@ def start_next(request: HttpRequest) -> HttpResponse:
     site = current_site(request)
     newest = FirstForecast.objects.of_site(site).first()
     done = FirstForecast.objects.of_site(site).filter(state=FirstForecast.State.DONE).first()
-    items = checklist(site, done)
+    role = request.membership.role  # type: ignore[attr-defined]
+    items = checklist(site, done, role == Role.ADMINISTRATOR)
     context = {
         "items": items,
         "work": newest,
         "ready": items[0].there == "open",
-        "works_here": request.membership.role != Role.READER,  # type: ignore[attr-defined]
+        "works_here": role != Role.READER,
     }
     template = "start_forecast" if request.htmx else "start_next"  # type: ignore[attr-defined]
     return render(request, f"reports/{template}.html", context)

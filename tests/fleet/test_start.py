@@ -300,6 +300,18 @@ def test_the_first_forecast_is_made_and_what_is_missing_is_told_in_days(client, 
     assert "On to This week" in text
 
 
+def test_an_administrator_is_led_from_the_hours_that_are_there_to_the_settings(client, site):
+    make.make_person(site, hours_per_week=12)
+    head = make.make_user(site, Role.ADMINISTRATOR)
+    for user, leads in ((head, True), (make.make_user(site), False)):
+        client.force_login(user)
+        text = client.get("/start/next/").content.decode()
+        assert ('href="/settings/people/"' in text, 'href="/start/by-hand/people/"' in text) == (
+            leads,
+            not leads,
+        )
+
+
 def test_without_instruments_there_is_no_first_forecast(client, site):
     client.post("/start/forecast/", {"site": site.pk})
     assert not FirstForecast.objects.exists()
