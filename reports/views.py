@@ -12,6 +12,7 @@ from django.utils import timezone
 
 from fleet.models import Instrument, NoteRequest, RequestState, Role, Service
 from fleet.reported import reported_lines
+from fleet.views.door import may_write
 from fleet.weeks import monday_before, monday_of
 from reports.axis import TimeAxis
 from reports.budget.season_money import season_money
@@ -22,7 +23,7 @@ from reports.queries import budget, freshness, instruments, records, score, week
 from reports.queries.playing import next_performances
 from scheduling.models import Forecast
 
-PAGE_SIZE = 80
+REQUESTS = 50  # on a leaf, each with its keyboard
 
 
 @site_page
@@ -49,6 +50,7 @@ def this_week(request: HttpRequest) -> HttpResponse:
             "mine": mine,
             "everyone": everyone,
             "work": work,
+            "may_record": may_write(request),
             "requests": requests.oldest,
             "request_count": requests.count,
             "asked_of": requests.by_instrument,
@@ -130,7 +132,7 @@ def request_list(request: HttpRequest) -> HttpResponse:
     rows = NoteRequest.objects.of_site(current_site(request)).select_related("instrument__room")
     asked = request.GET if "state" in request.GET else {"state": RequestState.OPEN}
     chosen = RequestFilter(asked, rows.order_by("-made_at", "-pk"))
-    page = Paginator(chosen.qs, PAGE_SIZE).get_page(request.GET.get("page"))
+    page = Paginator(chosen.qs, REQUESTS).get_page(request.GET.get("page"))
     template = "request_lines" if request.htmx else "requests"  # type: ignore[attr-defined]
     playing = next_performances(current_site(request), timezone.localdate())
     context = {"filter": chosen, "page": page, "lines": reported_lines(page), "playing": playing}

@@ -8,6 +8,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
 
+from fleet.views.door import may_write
 from fleet.weeks import monday_before, monday_of
 from reports.doors import current_site, site_page
 from reports.queries import week
@@ -36,6 +37,7 @@ def week_plan(request: HttpRequest, named: str = "") -> HttpResponse:
         "mine": mine,
         "everyone": everyone,
         "plan_start": monday_before(today),
+        "may_record": may_write(request),
         "may_lay_out": works_here(request) and can_be_laid_out(monday, timezone.now(), site, page.plan),
     }
     return render(request, "reports/week_plan.html", context)

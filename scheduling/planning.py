@@ -9,7 +9,8 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
-from django.db.models import QuerySet
+from django.db.models import Case, QuerySet, When
+from django.db.models.functions import Coalesce
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
@@ -235,12 +236,14 @@ def current_plan(site: Site, week_monday: date) -> SeasonPlan | None:
     covering = SeasonPlan.objects.of_site(site).filter(
         start__lte=week_monday, start__gt=week_monday - timedelta(weeks=MOST_WEEKS)
     )
-    newest = (
-        (covering.exclude(state=SeasonPlan.State.DRAFT), ("-approved_at", "-pk")),
-        (covering.filter(state=SeasonPlan.State.DRAFT), ("-made_at", "-pk")),
+    by_rank = covering.order_by(
+        Case(When(state=SeasonPlan.State.DRAFT, then=1), default=0),
+        Coalesce("approved_at", "made_at").desc(),
+        "-pk",
     )
-    for plans, order in newest:
-        for plan in plans.order_by(*order).iterator(50):
-            if week_monday < plan.start + timedelta(weeks=plan.weeks):
-                return plan
-    return None
+    ends = (
+        (pk, start + timedelta(weeks=weeks))
+        for pk, start, weeks in by_rank.values_list("pk", "start", "weeks")
+    )
+    found = next((pk for pk, end in ends if week_monday < end), None)
+    return None if found is None else SeasonPlan.objects.get(pk=found)

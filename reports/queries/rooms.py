@@ -7,21 +7,23 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from django.db.models import Avg, Count, Max, Min, OuterRef, Q, Subquery, Sum
+from django.db.models import Avg, Count, Exists, Max, Min, OuterRef, Q, Subquery, Sum
 from django.utils import timezone
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from fleet.access import SiteQuerySet
-from fleet.models import ClimateDay, ClimateReading, Room, Sensor, Site
+from fleet.models import ClimateDay, ClimateReading, Instrument, Room, Sensor, Site
 from scheduling.inputs import air_sources
+from scheduling.inputs.air import OWN_AIR_UNTIL
 
 SPAN_DAYS = 30
 SILENT = "full"
 SILENT_AFTER = timedelta(days=2)
 # A day with fewer hours of trusted readings counts as a gap; common practice, no source.
 WHOLE_DAY_HOURS = 12
+LATEST = ClimateReading.objects.filter(room=OuterRef("pk"), doubt="").order_by("-time")  # of rooms
 
 
 @dataclass(frozen=True)
@@ -47,15 +49,24 @@ class RoomAirNow:
     rh_high: float | None
     words: list[Word]
 
-    @property
-    def silent(self) -> bool:
-        """Whether its sensor has stopped sending what can be trusted."""
-        return any(word.shape == SILENT for word in self.words)
-
 
 def rooms_now(site: Site, today: date, now: datetime) -> list[RoomAirNow]:
     """Return every room of a site with its air: four queries whatever their number."""
     return _rooms_now(Room.objects.of_site(site), site, today, now)
+
+
+def silent_rooms(site: Site, today: date, now: datetime) -> list[tuple[Room, Word]]:
+    """Return the rooms with instruments whose sensor has stopped sending what can be trusted."""
+    standing = Exists(Instrument.objects.filter(room=OuterRef("pk"), retired_on__isnull=True))
+    sensed = Exists(Sensor.objects.filter(Q(last_day=None) | Q(last_day__gte=today), room=OuterRef("pk")))
+    rooms = (
+        Room.objects.of_site(site)
+        .filter(standing)
+        .annotate(newest=Subquery(LATEST.values("time")[:1]), own=OWN_AIR_UNTIL)
+    )
+    never = Q(newest=None) & (Q(sensed) | Q(own__isnull=False))
+    quiet = rooms.filter(never | Q(newest__lt=now - SILENT_AFTER)).order_by("building", "name")
+    return [(room, _silent(room.newest)) for room in quiet]
 
 
 def room_now(room: Room, today: date, now: datetime) -> RoomAirNow:
@@ -64,12 +75,11 @@ def room_now(room: Room, today: date, now: datetime) -> RoomAirNow:
 
 
 def _rooms_now(rows: SiteQuerySet[Room], site: Site, today: date, now: datetime) -> list[RoomAirNow]:
-    latest = ClimateReading.objects.filter(room=OuterRef("pk"), doubt="").order_by("-time")
     rooms = rows.order_by("building", "name").annotate(
         standing=Count("instruments", filter=Q(instruments__retired_on__isnull=True)),
-        last_time=Subquery(latest.values("time")[:1]),
-        last_temp=Subquery(latest.values("temp_c")[:1]),
-        last_rh=Subquery(latest.values("rh")[:1]),
+        last_time=Subquery(LATEST.values("time")[:1]),
+        last_temp=Subquery(LATEST.values("temp_c")[:1]),
+        last_rh=Subquery(LATEST.values("rh")[:1]),
     )
     spans = {row["room"]: row for row in _spans(site, today)}
     sensors = list(Sensor.objects.of_site(site).order_by("first_day", "pk"))

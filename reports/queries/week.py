@@ -12,12 +12,13 @@ from typing import Any
 from fleet.models import Absence, Booking, NoteRequest, RequestState, Room, Service, Site
 from fleet.reported import ReportedLine, reported_lines
 from reports.queries.plans import plan_for, week_number
-from reports.queries.rooms import RoomAirNow, rooms_now
+from reports.queries.rooms import Word, silent_rooms
 from scheduling.day_times import Sitting, take_from_layout
 from scheduling.models import Forecast, ForecastRun, PlannedVisit, SeasonPlan
 
 OLD_AFTER = timedelta(days=3)
-REQUESTS_SHOWN = 20  # in full; whoever has more has a page for them
+STANDING = ("instrument_id", "kind", "state")  # what a visit's line says of its forecast
+REQUESTS_SHOWN = 10  # in full; whoever has more has a page for them
 
 
 @dataclass(frozen=True)
@@ -61,7 +62,7 @@ class WeekWork:
 class Warnings:
     """What a technician should know before believing the page."""
 
-    rooms: list[RoomAirNow]
+    rooms: list[tuple[Room, Word]]
     forecast_run: ForecastRun | None
     forecast_old: bool
     absences: list[Absence]
@@ -101,9 +102,10 @@ def _room(line: VisitLine) -> Room:
 
 def _lines(visits: Sequence[PlannedVisit], monday: date, times: dict[int, list[Sitting]]) -> list[VisitLine]:
     instruments = {visit.instrument_id for visit in visits}
+    kinds = {visit.kind for visit in visits}
     forecasts = {
         (one.instrument_id, one.kind): one
-        for one in Forecast.objects.filter(instrument__in=instruments).defer("weekly", "drivers", "others")
+        for one in Forecast.objects.filter(instrument__in=instruments, kind__in=kinds).only(*STANDING)
     }
     done = {
         (one.instrument_id, one.kind): one
@@ -133,19 +135,15 @@ class OpenRequests:
 
 def open_requests(site: Site, visited: Collection[int] = ()) -> OpenRequests:
     """Return the open note requests of a site, oldest first, with those of some instruments apart."""
-    rows = list(
-        NoteRequest.objects.of_site(site)
-        .filter(state=RequestState.OPEN)
-        .select_related("instrument__room")
-        .order_by("made_at")
-    )
-    told = [one for n, one in enumerate(rows) if n < REQUESTS_SHOWN or one.instrument_id in visited]
-    lines = reported_lines(told)
+    rows = NoteRequest.objects.of_site(site).filter(state=RequestState.OPEN).order_by("made_at", "pk")
+    numbers = list(rows.values_list("pk", "instrument_id"))
+    oldest = {pk for pk, _instrument in numbers[:REQUESTS_SHOWN]}
+    told = [pk for pk, instrument in numbers if pk in oldest or instrument in visited]
+    lines = reported_lines(rows.filter(pk__in=told).select_related("instrument__room"))
     found: dict[int, list[ReportedLine]] = defaultdict(list)
     for line in lines:
         found[line.request.instrument_id].append(line)
-    shown = {one.pk for one in rows[:REQUESTS_SHOWN]}
-    return OpenRequests(len(rows), [line for line in lines if line.request.pk in shown], dict(found))
+    return OpenRequests(len(numbers), [line for line in lines if line.request.pk in oldest], dict(found))
 
 
 def concerts(site: Site, monday: date) -> list[Booking]:
@@ -162,7 +160,7 @@ def warnings(site: Site, monday: date, today: date, now: datetime) -> Warnings:
     """Return silent rooms, an old forecast, people who are away in the week, and what dries."""
     run = ForecastRun.objects.of_site(site).order_by("-made_at").first()
     return Warnings(
-        rooms=[room for room in rooms_now(site, today, now) if room.instruments and room.silent],
+        rooms=silent_rooms(site, today, now),
         forecast_run=run,
         forecast_old=run is not None and today - run.today > OLD_AFTER,
         absences=list(

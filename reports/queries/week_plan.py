@@ -12,7 +12,7 @@ from fleet.cautions import CAUTIONS
 from fleet.days_off import free_days
 from fleet.models import Absence, Booking, Person, Service, Site
 from fleet.reported import ReportedLine
-from reports.queries.week import concerts, open_requests
+from reports.queries.week import STANDING, concerts, open_requests
 from scheduling.engine.week.rules import RULES
 from scheduling.models import Appointment, Forecast, PlannedVisit, SeasonPlan, Unplaced, WeekPlan
 from scheduling.planning import current_plan
@@ -185,7 +185,7 @@ def _lines(site: Site, rows: Sequence[Appointment], done: dict[tuple[int, str], 
     instruments = {row.visit.instrument_id for row in rows}
     forecasts = {
         (one.instrument_id, one.kind): one
-        for one in Forecast.objects.filter(instrument__in=instruments).defer("weekly", "drivers", "others")
+        for one in Forecast.objects.filter(instrument__in=instruments).only(*STANDING)
     }
     asked = open_requests(site, instruments).by_instrument
     parts: dict[int, int] = defaultdict(int)

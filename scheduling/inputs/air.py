@@ -22,7 +22,10 @@ from scheduling.engine.subjects import Days, Floats, RoomAir
 HEATED_TO_C = 21.0
 
 TRUSTED = Q(rh_mean__isnull=False, temp_c_mean__isnull=False)  # days with a reading that is not doubtful
-HAS_OWN_AIR = Exists(ClimateDay.objects.filter(TRUSTED, room=OuterRef("pk")))  # of rooms
+_OWN_DAYS = ClimateDay.objects.filter(TRUSTED, room=OuterRef("pk"))
+HAS_OWN_AIR = Exists(_OWN_DAYS)  # of rooms
+# Its newest such day. In order, so that the server looks each room up in its index, not through the table.
+OWN_AIR_UNTIL = Subquery(_OWN_DAYS.order_by("-date").values("date")[:1])
 
 
 @dataclass(frozen=True)
@@ -75,11 +78,7 @@ def _air(room: Room, rooms: list[Room], measured: dict[int, _Measured]) -> RoomA
 
 def air_sources(site: Site) -> dict[int, str]:
     """Return, by room without a trusted reading of its own, whose air stands in; empty where nobody's can."""
-    # In order of the days, so that the server looks each room up in its index and reads no table through.
-    newest = ClimateDay.objects.filter(TRUSTED, room=OuterRef("pk")).order_by("-date")
-    rooms = list(
-        Room.objects.of_site(site).order_by("name").annotate(own=Subquery(newest.values("date")[:1]))
-    )
+    rooms = list(Room.objects.of_site(site).order_by("name").annotate(own=OWN_AIR_UNTIL))
     measured = {room.pk for room in rooms if room.own is not None}
     return {room.pk: _lending(room, rooms, measured)[1] for room in rooms if room.pk not in measured}
 

@@ -115,7 +115,7 @@ def test_of_many_requests_the_oldest_are_told_in_full_and_those_on_instruments_v
     make.make_visit(make.make_plan(site, MONDAY), grand, MONDAY)
     text = page(client, make.make_user(site))
     told = re.findall(r"buzz (\d+)", text)
-    assert sorted(set(map(int, told))) == list(range(20))
+    assert sorted(set(map(int, told))) == list(range(10))
     assert "All 23 open requests" in text
     assert "the newest" in text.split('id="requests"')[0]
 
