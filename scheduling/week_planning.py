@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime
+from time import monotonic
 from typing import Any
 
 from django.db import transaction
@@ -15,14 +16,17 @@ from fleet.models import Site
 from fleet.refusal import Refused
 from fleet.weeks import monday_before, week_of
 from scheduling.engine.week import LeftOut, Sitting, WeekLayout, WeekProblem, lay_out
+from scheduling.engine.week.rules import BESIDE
 from scheduling.inputs.occupied import occupied_digest
-from scheduling.inputs.week import left_in_later_weeks, week_facts
+from scheduling.inputs.week import WeekFacts, left_in_later_weeks, week_facts
 from scheduling.models import Appointment, SeasonPlan, Unplaced, WeekPlan
 from scheduling.planning import current_plan
 from scheduling.week_problem import WeekSetup, week_setup
 
 # With what the page or the command does around it, still within ten seconds.
 TIME_LIMIT = 9.0
+# What each try may take of the time that is left, where visits are short beside others.
+TRIES = (0.6, 0.6, 1.0)
 
 
 def lay_out_week(
@@ -46,8 +50,39 @@ def lay_out_week(
     newest = newest_layout(site, monday)
     if newest is not None and newest.input_hash == made_from:
         return newest
-    layout = lay_out(setup.problem, time_limit)
+    setup, layout = _laid_out(facts, setup, time_limit)
     return _store(site, plan, setup, facts.clock.at, layout, (made_from, occupied), monday, now, by)
+
+
+def _laid_out(facts: WeekFacts, setup: WeekSetup, time_limit: float) -> tuple[WeekSetup, WeekLayout]:
+    """Lay a week out; where work is short beside work that is not done with it, again with its full hours.
+
+    The second time those take their full hours of which the first has shown it, the third time all.
+    """
+    begun, found = monotonic(), []
+    sharing = {number for number, visit in enumerate(setup.problem.visits) if visit.beside is not None}
+    shares = TRIES if sharing else (1.0,)
+    for number, share in enumerate(shares):
+        left = max(time_limit - (monotonic() - begun), 0.0)
+        layout = lay_out(setup.problem, share * left)
+        alone, kept_out = _short_alone(setup.problem, layout), _kept_out_beside(layout)
+        if not alone:
+            found.append((setup, layout))
+        if not alone | kept_out:
+            break
+        apart = sharing if number else alone | kept_out
+        setup = week_setup(facts, apart)
+    return min(found, key=lambda one: one[1].cost)
+
+
+def _short_alone(problem: WeekProblem, layout: WeekLayout) -> set[int]:
+    """Return the visits that are laid out short beside one that is not."""
+    there = {one.visit for one in layout.sittings}
+    return {number for number in there if problem.visits[number].beside not in there | {None}}
+
+
+def _kept_out_beside(layout: WeekLayout) -> set[int]:
+    return {one.visit for one in layout.left_out if BESIDE in one.rules}
 
 
 def _occupied(site: Site, monday: date, setup: WeekSetup) -> dict[str, Any]:
@@ -166,7 +201,7 @@ def _unplaced(
     later = dict(left_in_later_weeks(plan, monday))
     for one in left_out:
         piece = setup.pieces[one.visit]
-        hours, moves_to = piece.work.hours, None
+        hours, moves_to = setup.problem.visits[one.visit].minutes / 60, None
         if not piece.before:
             moves_to = next((week for week, left in later.items() if left >= hours - 1e-9), None)
         if moves_to is not None:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, time, timedelta
 from itertools import groupby
 
 from fleet.models import Booking
 from scheduling.due_work import WORK_ORDER
-from scheduling.engine.said import On, Term, joined, worded
+from scheduling.engine.said import Figure, On, Term, joined, worded
 from scheduling.engine.week import Closed, Span, Visit, WeekProblem, Worker, parts
 from scheduling.engine.week.rules import BOOKINGS, DRYING, HARDENER, SLOT_MINUTES
 from scheduling.inputs.week import Offer, Played, WeekFacts, Work
@@ -54,16 +54,28 @@ class WeekSetup:
     notes: tuple[str, ...]
 
 
-def week_setup(facts: WeekFacts) -> WeekSetup:
-    """Return a week's facts as a problem."""
+def week_setup(facts: WeekFacts, apart: Collection[int] = ()) -> WeekSetup:
+    """Return a week's facts as a problem.
+
+    Pieces of work whose numbers are in ``apart`` take their full hours, although the season plan has them
+    short beside other work; so does what is planned beside work that the week no longer has.
+    """
     pieces, notes = _pieces(facts)
+    for number in sorted(apart):
+        notes.append(_full_hours(pieces[number]))
     rooms = {piece.work.room.pk: piece.work.room for piece in pieces}
     buildings = sorted({room.building for room in rooms.values()})
     room_number = {pk: number for number, pk in enumerate(rooms)}
     order = _order(pieces)
     problem = WeekProblem(
         visits=tuple(
-            _visit(facts, piece, room_number[piece.work.room.pk], *order[number])
+            _visit(
+                facts,
+                piece,
+                room_number[piece.work.room.pk],
+                *order[number],
+                beside=None if number in apart else _beside(pieces, piece),
+            )
             for number, piece in enumerate(pieces)
         ),
         workers=tuple(_worker(facts, offer) for offer in facts.offers),
@@ -139,13 +151,37 @@ def _before(one: Piece, other: Piece) -> bool:
     return (one.kind != TUNING or one.number == 1) and (other.kind != TUNING or last)
 
 
+def _beside(pieces: Sequence[Piece], piece: Piece) -> int | None:
+    """Return the number of the piece for which the action is out, so that this one is short."""
+    visit = piece.work.visit
+    here = (n for n, one in enumerate(pieces) if one.work.visit.instrument_id == visit.instrument_id)
+    return next((n for n in here if visit.beside and pieces[n].kind == visit.beside), None)
+
+
+def _full_hours(piece: Piece) -> str:
+    visit = piece.work.visit
+    return worded(
+        "%(service)s of %(tag)s takes its full %(hours)s h: it is not done together with the %(other)s",
+        service=Term(visit.kind),
+        tag=visit.instrument.tag,
+        hours=Figure(piece.work.hours + visit.shared_hours, ".3g"),
+        other=Term(visit.beside),
+    )
+
+
 def _visit(
-    facts: WeekFacts, piece: Piece, room: int, after: tuple[int, ...], needs: tuple[int, ...]
+    facts: WeekFacts,
+    piece: Piece,
+    room: int,
+    after: tuple[int, ...],
+    needs: tuple[int, ...],
+    beside: int | None,
 ) -> Visit:
     work, visit = piece.work, piece.work.visit
     able = [n for n, offer in enumerate(facts.offers) if not offer.person or offer.person.can_do(visit.kind)]
     planned = next((n for n in able if facts.offers[n].person_pk == visit.technician_id), None)
-    minutes = max(round(60 * work.hours), 1)
+    hours = work.hours + (visit.shared_hours if beside is None else 0.0)
+    minutes = max(round(60 * hours), 1)
     slots = -(-minutes // SLOT_MINUTES)
     return Visit(
         label=worded("%(service)s of %(tag)s", service=Term(visit.kind), tag=visit.instrument.tag),
@@ -166,6 +202,7 @@ def _visit(
         wait=DRYING_WAIT if visit.kind == VOICING else 0,
         after=after,
         needs=needs,
+        beside=beside,
     )
 
 

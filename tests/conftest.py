@@ -14,7 +14,7 @@ from hypothesis import settings
 # Folders whose tests compute: where one asks for no database, no server can change what it finds.
 FOLDERS = ("scheduling/engine", "fleet/demo", "fleet/oddcsv", "fleet/sheets", "fleet/worksheets")
 COMPUTING = tuple(Path(__file__).parent / folder for folder in FOLDERS)
-# Files that take long, whole or in one test: begun first, so that no worker still has one when the others are done.
+# Files that take long: begun first, so that no worker still has one when the others are done.
 LONG = (
     "test_up.py",
     "test_doors.py",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from dataclasses import replace
 
 import numpy as np
 
@@ -98,12 +99,17 @@ def _visits(
                 needs=_needs(kind, place),
             )
         )
-    return found
+    return [replace(one, beside=_beside(one.label, place)) for one in found]
 
 
 def _needs(kind: str, place: dict[str, int]) -> tuple[int, ...]:
     on = {"regulation": "bedding", "voicing": "tuning"}.get(kind)
     return (place[on],) if on in place else ()
+
+
+def _beside(label: str, place: dict[str, int]) -> int | None:
+    """Bedding and voicing are short while the action is out for a regulation."""
+    return place.get("regulation") if label.split()[0] in ("bedding", "voicing") else None
 
 
 def by_instrument(problem: WeekProblem) -> dict[int, list[int]]:
@@ -140,4 +146,6 @@ def planned_week(seed: int, people: int = 3, hours: int = 20) -> WeekProblem:
                 break
             left[person] -= visit.minutes
             visits.append(visit)
+        there = range(len(visits))
+        visits = [replace(one, beside=one.beside if one.beside in there else None) for one in visits]
     return WeekProblem(tuple(visits), workers, days, tuple(buildings))

@@ -28,6 +28,11 @@ def broken(week: Any, sittings: Any) -> list[str]:
     for number in by_visit:
         visit = week.visits[number]
         found += [f"{visit.label} without what it needs" for other in visit.needs if other not in by_visit]
+        if visit.beside in by_visit:
+            mine, theirs = by_visit[number], by_visit[visit.beside]
+            days = {_day(week, one.first) for one in theirs}
+            if mine[0].person != theirs[0].person or _day(week, mine[0].first) not in days:
+                found.append(f"{visit.label} is short, yet the action is not out")
         for other in visit.after:
             if other in by_visit and by_visit[other][-1].last > by_visit[number][0].first:
                 found.append(f"{visit.label} begins before {week.visits[other].label} is done")

@@ -274,3 +274,35 @@ def test_letters_say_when_bookings_or_absences_overtook_the_times_they_tell():
 
 def letters_of(school: School):
     return [draft for draft in letters.compose(school.site, MONDAY, TODAY) if draft.person == school.ada]
+
+
+def bundled(school: School, **regulation) -> None:
+    """Bedding half an hour short beside a regulation of the same week."""
+    school.visit(kind="bedding", hours=0.5, beside="regulation", shared_hours=0.25)
+    school.visit(kind="regulation", hours=3.0, **regulation)
+
+
+def test_what_is_short_since_the_action_is_out_is_done_on_the_same_day():
+    school = School()
+    bundled(school)
+    first, second = walls(school.lay_out())[:2]
+    assert (first[1], first[3]) == ("bedding", "08:00-08:30")
+    assert (second[1], second[2]) == ("regulation", first[2])
+
+
+def test_it_takes_its_full_hours_where_the_other_work_finds_no_place_and_the_week_says_so():
+    school = School()
+    bundled(school, technician=None)
+    school.ada.skills = ["bedding", "tuning"]
+    school.ada.save()
+    week = school.lay_out()
+    assert [row[1::2] for row in walls(week)] == [("bedding", "08:00-08:45")]
+    assert week.unplaced.get().rules == ["skills"]
+    assert any("bedding of G-1 takes its full 0.75 h" in note for note in week.notes)
+
+
+def test_it_takes_its_full_hours_where_the_other_work_is_done_already():
+    school = School()
+    bundled(school)
+    make.make_service(school.grand, MONDAY, kind="regulation", left=0.0)
+    assert walls(school.lay_out(now=NOW + timedelta(days=6)))[0][1:] == ("bedding", "Tue", "09:00-09:45")

@@ -8,6 +8,7 @@ from ortools.sat.python import cp_model
 from scheduling.engine.week.free import starts
 from scheduling.engine.week.problem import Span, WeekProblem
 from scheduling.engine.week.rules import (
+    BESIDE,
     DRYING,
     EAR_BREAK,
     EAR_DAY,
@@ -71,6 +72,7 @@ class WeekModel:
             (WALKING, self._ways),
             (ORDER, self._order),
             (NEEDS, self._needs),
+            (BESIDE, self._beside),
             (HOURS, self._hours),
             (EAR_RESTS, self._ear_rests),
             (EAR_TIRES, self._ear_tires),
@@ -231,6 +233,21 @@ class WeekModel:
         for number, visit in enumerate(self.problem.visits):
             for other in visit.needs:
                 self.cp.add_implication(self.keep[number], self.keep[other])
+
+    def _beside(self) -> None:
+        for visit in self.placeable:
+            other = self.problem.visits[visit].beside
+            if other is None or (other, 0) not in self.begins:
+                continue
+            for person in self.people_of(visit):
+                too = [self.by[other, person]] if (other, person) in self.by else []
+                self.cp.add_bool_or([~self.by[visit, person], ~self.keep[other], *too])
+            for day in range(7):
+                if (visit, 0, day) in self.on:
+                    there = [
+                        self.on[place] for one in self.places([other]) if (place := (*one, day)) in self.on
+                    ]
+                    self.cp.add_bool_or([~self.on[visit, 0, day], ~self.keep[other], *there])
 
     def _hours(self) -> None:
         for person, worker in enumerate(self.problem.workers):

@@ -6,6 +6,7 @@ from scheduling.engine.week.free import starts, without
 from scheduling.engine.week.layout import Sitting, price, price_of_leaving_out
 from scheduling.engine.week.problem import Span, WeekProblem
 from scheduling.engine.week.rules import (
+    BESIDE,
     DRYING,
     EAR_BREAK,
     EAR_DAY,
@@ -83,10 +84,50 @@ def minutes_left(problem: WeekProblem, placed: Iterable[Sitting], person: int) -
 def _by(
     problem: WeekProblem, placed: list[Sitting], number: int, person: int, rules: frozenset[str]
 ) -> tuple[Sitting, ...] | None:
-    visit = problem.visits[number]
-    if HOURS in rules and minutes_left(problem, placed, person) < visit.minutes:
+    if HOURS in rules and minutes_left(problem, placed, person) < problem.visits[number].minutes:
         return None
     earliest, latest = _order(problem, placed, number, rules)
+    if BESIDE not in rules or not _sharing(problem, placed, number):
+        return _between(problem, placed, number, person, rules, earliest, latest)
+    later = [day for day in problem.days[:-1] if earliest < day < latest]
+    for begin in (earliest, *later):
+        found = _between(problem, placed, number, person, rules, begin, latest)
+        if found and _shares(problem, [*placed, *found], number):
+            return found
+    return None
+
+
+def _sharing(problem: WeekProblem, placed: Iterable[Sitting], number: int) -> list[tuple[int, int]]:
+    """Return the pairs of a visit and another that is placed of which one is short beside the other."""
+    there = {one.visit for one in placed} - {number}
+    on = problem.visits[number].beside
+    pairs = [(other, number) for other in sorted(there) if problem.visits[other].beside == number]
+    return [*pairs, (number, on)] if on is not None and on in there else pairs
+
+
+def _shares(problem: WeekProblem, placed: list[Sitting], number: int) -> bool:
+    """Return whether those that share an open action with a visit have its person and a day of it."""
+    for short, long in _sharing(problem, placed, number):
+        first = min((one for one in placed if one.visit == short), key=lambda one: one.number)
+        others = [one for one in placed if one.visit == long]
+        if first.person != others[0].person:
+            return False
+        if problem.day_of(first.first) not in {problem.day_of(one.first) for one in others}:
+            return False
+    return True
+
+
+def _between(
+    problem: WeekProblem,
+    placed: list[Sitting],
+    number: int,
+    person: int,
+    rules: frozenset[str],
+    earliest: int,
+    latest: int,
+) -> tuple[Sitting, ...] | None:
+    """Return a person's sittings of a visit between two slots, each as early as it may."""
+    visit = problem.visits[number]
     found: list[Sitting] = []
     for sitting, length in enumerate(visit.sittings):
         taken = list(_taken(problem, [*placed, *found], number, person, length, rules))

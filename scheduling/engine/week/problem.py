@@ -87,6 +87,9 @@ class Visit:
         Indices of the visits that have to be finished before this one where both are placed.
     needs : tuple of int
         Indices of the visits without which this one is not done.
+    beside : int or None
+        Index of the visit for which the action is out, so that this one is short: where both are placed, one
+        person makes both, and this one begins on a day of the other.
     """
 
     label: str
@@ -107,6 +110,7 @@ class Visit:
     wait: int = 0
     after: tuple[int, ...] = ()
     needs: tuple[int, ...] = ()
+    beside: int | None = None
 
 
 @dataclass(frozen=True)
@@ -201,5 +205,7 @@ def _complaints(problem: WeekProblem) -> Iterator[str]:
             yield f"{visit.label}: people {visit.people} do not all exist"
         if not all(other in visits and other != number for other in (*visit.after, *visit.needs)):
             yield f"{visit.label}: waits for visits {(*visit.after, *visit.needs)} that do not all exist"
+        if visit.beside is not None and (visit.beside not in visits or visit.beside == number):
+            yield f"{visit.label}: beside visit {visit.beside}, which does not exist"
         if any(closed.rule not in NAMES for closed in visit.closed):
             yield f"{visit.label}: closed by an unknown rule, accepted: {', '.join(sorted(NAMES))}"

@@ -12,6 +12,7 @@ from scheduling.engine.week.model import WeekModel
 from scheduling.engine.week.placing import minutes_left, place
 from scheduling.engine.week.problem import Visit, WeekProblem
 from scheduling.engine.week.rules import (
+    BESIDE,
     BOOKINGS,
     CONCERT,
     DRYING,
@@ -31,7 +32,7 @@ from scheduling.engine.week.rules import (
 )
 
 # In this order a rule is asked whether it alone keeps a visit out: first those that speak of one case.
-ASKED = (CONCERT, HARDENER, DRYING, EAR_RESTS, EAR_TIRES, ORDER, QUIET, WALKING, BOOKINGS, LUNCH)
+ASKED = (BESIDE, CONCERT, HARDENER, DRYING, EAR_RESTS, EAR_TIRES, ORDER, QUIET, WALKING, BOOKINGS, LUNCH)
 WORK_A_QUESTION = 0.1
 MOST_VISITS_MOVED = 40
 

@@ -40,6 +40,7 @@ QUIET = worded("quiet room")
 WALKING = worded("way between buildings")
 ORDER = worded("order of work")
 NEEDS = worded("work it rests on")
+BESIDE = worded("action out")
 DRYING = worded("drying")
 EAR_RESTS = worded("rest for the ear")
 EAR_TIRES = worded("ear of the day")
@@ -64,6 +65,10 @@ RULES = tuple(
         (WALKING, worded("going to another building takes a quarter of an hour")),
         (ORDER, worded("bed the frame, regulate, tune, judge tone")),
         (NEEDS, worded("work that rests on other work of the week is not done without it")),
+        (
+            BESIDE,
+            worded("it is short because the action is out for other work: the same person, the same day"),
+        ),
         (DRYING, worded("nothing is judged while a hardener dries, so a voicing goes on twelve hours later")),
         (
             EAR_RESTS,

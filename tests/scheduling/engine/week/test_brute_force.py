@@ -51,6 +51,7 @@ def small_week(seed: int) -> WeekProblem:
                 wait=4 if split and rng.random() < 0.5 else 0,
                 after=earlier if rng.random() < 0.6 else (),
                 needs=earlier[:1] if rng.random() < 0.3 else (),
+                beside=earlier[-1] if earlier and seed % 2 else None,
             )
         )
     return WeekProblem(tuple(visits), workers, DAYS, buildings=(0, int(rng.integers(2))))
@@ -59,7 +60,7 @@ def small_week(seed: int) -> WeekProblem:
 def options(week: WeekProblem, number: int) -> list[tuple[Sitting, ...]]:
     """Every way of making a visit, were it the only one, and not making it."""
     visit = week.visits[number]
-    alone = replace(week, visits=tuple(replace(one, needs=(), after=()) for one in week.visits))
+    alone = replace(week, visits=tuple(replace(one, needs=(), after=(), beside=None) for one in week.visits))
     slots = [slot for day in (0, 1) for slot in range(day * 96 + 32, day * 96 + 38)]
     found: list[tuple[Sitting, ...]] = [()]
     for person in visit.people:

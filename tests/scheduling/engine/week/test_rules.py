@@ -133,6 +133,22 @@ def test_work_that_rests_on_other_work_goes_with_it():
     assert layout.left_out[1].words == "it rests on the tuning of G-1, which found no place"
 
 
+def test_what_is_short_because_the_action_is_out_is_done_by_the_same_person_on_the_same_day():
+    bo = replace(ADA, name="Bo", shifts=WEEK[1:2])
+    bedding = visit("bedding", 3, people=(0, 1), beside=1)
+    regulation = visit("regulation", 6, people=(1,), planned=1, after=(0,))
+    assert times(week(bedding, regulation, workers=(ADA, bo))) == [(128, 131), (131, 137)]
+    alone = replace(bedding, beside=None)
+    assert times(week(alone, regulation, workers=(ADA, bo)))[0] == (32, 35)
+
+
+def test_what_cannot_be_done_while_the_action_is_out_says_so():
+    bedding = visit("bedding", 3, beside=1, worth=1.0)
+    bo = replace(ADA, name="Bo")
+    one = only_left_out(week(bedding, visit("regulation", 6, people=(1,), planned=1), workers=(ADA, bo)))
+    assert (one.visit, one.rules) == (0, ("action out",))
+
+
 def test_a_hardener_dries_before_the_next_sitting():
     one_day = replace(ADA, shifts=WEEK[:1])
     voicing = visit("voicing", sittings=(6, 6), minutes=180, tires=True, wait=48)
