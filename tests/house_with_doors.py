@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -90,6 +91,17 @@ class Walk:
     words: tuple[str, ...]
     others_words: tuple[str, ...]
     client: Client = field(default_factory=lambda: Client(raise_request_exception=False))
+    asked: Counter[tuple[str, str]] = field(default_factory=Counter)
+
+    @property
+    def figures(self) -> str:
+        """What was asked so far, in words."""
+        methods = Counter[str]()
+        for (method, _), number in self.asked.items():
+            methods[method] += number
+        told = ", ".join(f"{method} × {number:,}" for method, number in sorted(methods.items()))
+        people = sorted({who for _, who in self.asked})
+        return f"{self.asked.total():,} requests as {len(people)} people ({', '.join(people)}): {told}"
 
 
 @dataclass
@@ -320,6 +332,7 @@ def path_of(name: str, door: Door, things: dict[str, Any]) -> str:
 def ask(walk: Walk, who: str, method: str, path: str, data: Any = None, **extra: Any) -> Answered:
     """Try an address as somebody, note what it changes, and take that back."""
     client = walk.client
+    walk.asked[method.upper(), who] += 1
     client.cookies = SimpleCookie({"sessionid": walk.cookies[who]} if who in walk.cookies else {})
     with kept_as_it_was(), CaptureQueriesContext(connection) as queries:
         answer = getattr(client, method.lower())(path, data, **extra)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import re
+import sys
 from collections.abc import Iterator
 from html.parser import HTMLParser
 from urllib.parse import quote
@@ -40,7 +41,9 @@ def walk(django_db_setup, django_db_blocker, tmp_path_factory) -> Iterator[Walk]
         transaction.atomic(),
     ):
         logging.disable(logging.CRITICAL)  # thousands of refusals are meant here
-        yield prepare()
+        walk = prepare()
+        yield walk
+        sys.stdout.write(f"\n{len(DOORS)} addresses, {len(FORM_FIELDS)} fields of forms: {walk.figures}\n")
         logging.disable(logging.NOTSET)
         transaction.set_rollback(True)
 
