@@ -7,7 +7,7 @@ import threading
 import time
 from collections.abc import Callable
 from datetime import datetime, timedelta
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from django.db import DatabaseError
 from django.db.models import Q
@@ -96,6 +96,19 @@ def carry_out(model: type[WorkT], work_id: int, do: Callable[[WorkT, Reporter], 
         _end(rows, State.DONE)
     work.refresh_from_db()
     return work
+
+
+def note_done(work: AskedWork, **values: Any) -> None:
+    """Note that work is done, in the transaction that stores what came of it.
+
+    Raises
+    ------
+    Cancelled
+        Where a person has ended it, or another worker has done it meanwhile.
+    """
+    rows = type(work)._default_manager.filter(pk=work.pk, state=State.RUNNING)
+    if not rows.update(state=State.DONE, trouble="", ended_at=timezone.now(), **values):
+        raise Cancelled
 
 
 def _end(rows: object, state: str, trouble: str = "") -> None:

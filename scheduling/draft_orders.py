@@ -9,8 +9,8 @@ from django.utils import timezone
 
 from fleet.models import Site
 from scheduling import planning, season_changes
-from scheduling.asked_work import OPEN, Cancelled, Reporter, carry_out
-from scheduling.models import DraftOrder
+from scheduling.asked_work import OPEN, Reporter, carry_out, note_done
+from scheduling.models import DraftOrder, SeasonPlan
 from scheduling.season_changes import Author
 
 # A draft to look at and change: whoever wants the last hundredth of a per cent runs the command.
@@ -37,21 +37,25 @@ def order(
 
 
 def make(order_id: int) -> DraftOrder | None:
-    """Make the draft that was asked for, unless that was done, is being done, or is no longer wanted."""
+    """Make the draft that was asked for, unless that was done, is being done, or is no longer wanted.
+
+    It is stored together with the note that it is there: who dies on the way leaves no second draft behind.
+    """
     return carry_out(DraftOrder, order_id, _make)
 
 
 def _make(asked: DraftOrder, reporter: Reporter) -> None:
     now = timezone.now()
-    plan = planning.make_season_plan(
+
+    def stored(plan: SeasonPlan) -> None:
+        note_done(asked, plan=plan)
+        season_changes.note_draft(plan, Author(asked.asked_by, asked.asker), now)
+
+    planning.make_season_plan(
         asked.site,
         planning.Wanted(asked.start, asked.weeks, asked.hours_per_week, time_limit=SECONDS),
         asked.site.local_date(now),
         progress=reporter.say,
         must_stop=reporter.must_stop,
+        stored=stored,
     )
-    if reporter.stopped:
-        plan.delete()
-        raise Cancelled
-    season_changes.note_draft(plan, Author(asked.asked_by, asked.asker), now)
-    DraftOrder.objects.filter(pk=asked.pk).update(plan=plan)

@@ -9,6 +9,7 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
+from django.db import transaction
 from django.db.models import Case, QuerySet, When
 from django.db.models.functions import Coalesce
 from django.utils import timezone
@@ -58,8 +59,12 @@ def make_season_plan(
     progress: Progress | None = None,
     now: datetime | None = None,
     must_stop: Callable[[], bool] | None = None,
+    stored: Callable[[SeasonPlan], None] | None = None,
 ) -> SeasonPlan:
     """Make, store and return a draft of a season plan; a path given is written the integer model in MPS.
+
+    Whoever has to note that it is there does so in ``stored``, within the transaction that stores it: both
+    are kept or neither.
 
     Raises
     ------
@@ -76,7 +81,11 @@ def make_season_plan(
     rival = calendar_plan(setup.problem, calendar_intervals(setup))
     if wanted.rules == "none":
         before = replace(before, weeks={})
-    return store_plan(site, setup, run, wanted.rules, result, rival.cost, now or timezone.now(), before)
+    with transaction.atomic():
+        plan = store_plan(site, setup, run, wanted.rules, result, rival.cost, now or timezone.now(), before)
+        if stored is not None:
+            stored(plan)
+    return plan
 
 
 def check(wanted: Wanted, today: date) -> None:

@@ -183,6 +183,23 @@ def test_a_draft_whose_worker_died_is_found_again(site):
     assert draft_orders.make(order.pk).state == "done"
 
 
+def test_a_worker_that_dies_as_it_stores_a_draft_leaves_none_and_the_next_one_makes_it(site, monkeypatch):
+    order = draft_orders.order(site, MONDAY, 3, None, draft_orders.Author(None, "Ada"), NOW)
+
+    def die(*_: object) -> None:
+        raise SystemExit
+
+    with monkeypatch.context() as patched:
+        patched.setattr(draft_orders.season_changes, "note_draft", die)
+        with pytest.raises(SystemExit):
+            draft_orders.make(order.pk)
+    order.refresh_from_db()
+    assert (order.state, SeasonPlan.objects.count()) == ("running", 0)
+    DraftOrder.objects.update(heard_at=NOW - timedelta(days=400))
+    assert draft_orders.make(order.pk).state == "done"
+    assert SeasonPlan.objects.get() == DraftOrder.objects.get().plan
+
+
 def test_a_draft_around_a_plan_of_another_of_one_s_sites_is_made_for_that_site(client, site, woken):
     other = make_site()
     user = make_user(other)
