@@ -15,7 +15,9 @@ app.autodiscover_tasks()
 GIVES_WAY_BY = 10
 
 
-@worker_process_init.connect
 def give_way(**_: Any) -> None:
     """Let pages go first where they share processors with the work behind them."""
     os.nice(GIVES_WAY_BY)
+
+
+worker_process_init.connect(give_way)
