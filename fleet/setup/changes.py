@@ -16,6 +16,7 @@ from fleet.refusal import Refused
 from fleet.signals import tell_facts_changed
 
 FIGURES = ("tolerance", "weight", "hours", "interval_days", "spacing_weeks")
+BESIDE = ("shorter_beside", "shorter_by_hours")
 
 
 @transaction.atomic
@@ -44,7 +45,8 @@ def remove(row: Any) -> None:
 
 @transaction.atomic
 def store_rules(kind: ServiceKind, rules: Iterable[ServiceRule]) -> None:
-    """Store the figures of a kind of service in every use class."""
+    """Store a kind of service: its figures in every use class, and beside which services it is shorter."""
+    kind.save(update_fields=BESIDE)
     ServiceRule.objects.bulk_update(rules, FIGURES)
     tell_facts_changed(kind.site_id)
 

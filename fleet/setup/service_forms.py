@@ -10,7 +10,7 @@ from django.utils.translation import gettext_lazy as _
 
 from fleet.models import InstrumentKind, ServiceKind, ServiceRule, Site, UseClass
 from fleet.models.instruments import KNOWN_KINDS
-from fleet.setup.changes import default_figures
+from fleet.setup.changes import BESIDE, default_figures
 from fleet.setup.forms import Amount
 from fleet.typed_numbers import write_number
 
@@ -34,16 +34,43 @@ class Whole(forms.IntegerField):
         super().__init__(min_value=low, max_value=high, widget=forms.TextInput(attrs=attrs), **kwargs)
 
 
+def beside_fields(kind: ServiceKind) -> dict[str, forms.Field]:
+    """Return the fields that say beside which services one is shorter, and by how much."""
+    others = ServiceKind.objects.of_site(kind.site).exclude(pk=kind.pk).values_list("kind", flat=True)
+    return {
+        "shorter_beside": forms.MultipleChoiceField(
+            label=_("Shorter beside"),
+            choices=[(other, other) for other in others],
+            required=False,
+            help_text=_("in the same week, since the action is out anyway"),
+            widget=forms.CheckboxSelectMultiple,
+        ),
+        "shorter_by_hours": Amount(
+            0, 100, above=True, label=_("Shorter by, hours"), help_text=_("left empty: as it was")
+        ),
+    }
+
+
+def rules_of(kind: ServiceKind) -> list[ServiceRule]:
+    """Return the figures of a kind of service in the order of the use classes."""
+    order = UseClass.values
+    return sorted(kind.rules.all(), key=lambda rule: order.index(rule.use_class))
+
+
 class RulesForm(forms.Form):
-    """The figures of one kind of service in every use class, each with the one a site starts with."""
+    """The figures of one kind of service in every use class, each with the one a site starts with.
+
+    Beside them stands next to which other services it is shorter.
+    """
 
     def __init__(self, kind: ServiceKind, data: Any = None) -> None:
-        order = UseClass.values
-        self.rules = sorted(kind.rules.all(), key=lambda rule: order.index(rule.use_class))
+        self.rules = rules_of(kind)
         initial = {
             f"{rule.use_class}-{name}": getattr(rule, name) for rule in self.rules for name in figure_fields()
         }
-        super().__init__(data, initial=initial)
+        beside = {name: getattr(kind, name) for name in BESIDE}
+        super().__init__(data, initial=initial | beside)
+        self.kind = kind
         self.start = default_figures(kind.kind)
         for rule in self.rules:
             for name, field in figure_fields().items():
@@ -51,6 +78,7 @@ class RulesForm(forms.Form):
                 if figure is not None:
                     field.help_text = _("to begin with %(figure)s") % {"figure": write_number(figure)}
                 self.fields[f"{rule.use_class}-{name}"] = field
+        self.fields |= beside_fields(kind)
 
     def by_use_class(self) -> Iterator[tuple[str, list[forms.BoundField]]]:
         """Give the fields use class by use class, for the template."""
@@ -60,8 +88,14 @@ class RulesForm(forms.Form):
                 [self[f"{rule.use_class}-{name}"] for name in figure_fields()],
             )
 
+    def beside(self) -> list[forms.BoundField]:
+        """Return the fields beside those of the use classes, for the template."""
+        return [self[name] for name in BESIDE]
+
     def said(self) -> list[ServiceRule]:
-        """Return the rules with the figures that were typed."""
+        """Return the rules with the figures that were typed; the kind of service has its own by then."""
+        self.kind.shorter_beside = self.cleaned_data["shorter_beside"]
+        self.kind.shorter_by_hours = self.cleaned_data["shorter_by_hours"] or self.kind.shorter_by_hours
         for rule in self.rules:
             for name in figure_fields():
                 setattr(rule, name, self.cleaned_data[f"{rule.use_class}-{name}"])

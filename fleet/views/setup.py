@@ -18,7 +18,7 @@ from fleet.names import name_of
 from fleet.refusal import Refused
 from fleet.setup import changes
 from fleet.setup.people_forms import AbsenceForm, PersonForm, TermForm
-from fleet.setup.service_forms import KindForm, RulesForm
+from fleet.setup.service_forms import KindForm, RulesForm, rules_of
 from fleet.views.door import is_administrator, settings_page, site_of
 
 SHOWN_AHEAD = timedelta(days=550)
@@ -48,7 +48,7 @@ def service_kinds(request: HttpRequest) -> HttpResponse:
         _kept(request)
         return redirect("set_services")
     rows = ServiceKind.objects.of_site(site).prefetch_related("rules")
-    shown = [{"kind": kind, "form": RulesForm(kind)} for kind in rows]
+    shown = [{"kind": kind, "rules": rules_of(kind)} for kind in rows]
     return _page(request, "services", 422 if form.errors else 200, kinds=shown, form=form)
 
 

@@ -126,6 +126,21 @@ def test_a_figure_out_of_bounds_is_said_and_none_is_kept(client, head, site, fie
     assert not told()
 
 
+def test_beside_which_services_one_is_shorter_is_kept_and_said(client, head, site):
+    kind = ServiceKind.objects.get(site=site, kind="tuning")
+    form = {**RULES, "shorter_beside": ["regulation"], "shorter_by_hours": "0,5"}
+    assert client.post(f"/settings/services/{kind.pk}/", form).status_code == 302
+    kind.refresh_from_db()
+    assert (kind.shorter_beside, kind.shorter_by_hours) == (["regulation"], 0.5)
+    assert told()
+    assert (
+        "Shorter by 0.5 h in the same week as regulation"
+        in client.get("/settings/services/").content.decode()
+    )
+    for wrong in ({"shorter_beside": ["tuning"]}, {"shorter_by_hours": "0"}):
+        assert client.post(f"/settings/services/{kind.pk}/", {**form, **wrong}).status_code == 422
+
+
 def test_a_kind_of_service_is_added_with_figures_for_every_use_class(client, head, site):
     assert (
         client.post("/settings/services/", {**KIND, "instrument_kinds": ["harpsichord"]}).status_code == 302
