@@ -17,7 +17,10 @@ ADMINISTRATION = "/admin/"
 
 
 def current_membership(request: HttpRequest) -> Membership | None:
-    """Return the membership chosen in this session, else the one chosen last, else the first by site name."""
+    """Return the membership chosen in this session, else the one chosen last, else the first by site name.
+
+    All of them are put on the request, for the page that leads from one site to the others.
+    """
     if not request.user.is_authenticated:
         return None
     last_chosen = F("chosen_at").desc(nulls_last=True)
@@ -26,6 +29,7 @@ def current_membership(request: HttpRequest) -> Membership | None:
         .select_related("site")
         .order_by(last_chosen, "site__name")
     )
+    request.memberships = memberships  # type: ignore[attr-defined]
     chosen = request.session.get(SESSION_KEY)
     return next(
         (one for one in memberships if one.site_id == chosen), memberships[0] if memberships else None

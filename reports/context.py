@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 from django.http import HttpRequest
+from django.template.loader import render_to_string
 from django.urls import NoReverseMatch, reverse
 from django.utils import timezone
 from django.utils.functional import SimpleLazyObject
+from django.utils.translation import get_language
 from django.utils.translation import gettext_lazy as _
 
 from fleet.models import Site
-from reports.ribbon import build_ribbon
+from reports.ribbon import Ribbon, build_ribbon
 
 _WAYS_OF_READINGS = ("readings_uploads", "readings_upload", "ways_in")
 PAGES = (
@@ -69,7 +72,14 @@ def page_links(request: HttpRequest) -> list[PageLink]:
 def other_sites(request: HttpRequest) -> list[Site]:
     """Return the user's sites but the one being read, for the choice at the head of the page."""
     here = request.membership.site_id  # type: ignore[attr-defined]
-    return list(Site.objects.for_user(request.user).exclude(pk=here).order_by("name"))
+    mine = (one.site for one in request.memberships if one.site_id != here)  # type: ignore[attr-defined]
+    return sorted(mine, key=lambda site: site.name)
+
+
+# One page after the other shows the same ribbon; kept by what it draws, so that nothing old is shown.
+@lru_cache(maxsize=64)
+def _drawn(ribbon: Ribbon, language: str | None) -> str:
+    return render_to_string("reports/ribbon.html", {"ribbon": ribbon})
 
 
 def site_frame(request: HttpRequest) -> dict[str, Any]:
@@ -83,6 +93,6 @@ def site_frame(request: HttpRequest) -> dict[str, Any]:
         "today": timezone.localdate(),
         "pages": SimpleLazyObject(lambda: page_links(request)),
         "sites": SimpleLazyObject(lambda: other_sites(request)),
-        "ribbon": SimpleLazyObject(lambda: build_ribbon(membership.site, timezone.localdate())),
+        "ribbon": lambda: _drawn(build_ribbon(membership.site, timezone.localdate()), get_language()),
         "stepped_over": getattr(request, "stepped_over", False),
     }

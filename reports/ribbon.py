@@ -36,9 +36,9 @@ class Ribbon:
     """Everything the ribbon draws; places in percent, paths in a box of 1000 by 100."""
 
     today: float
-    months: list[Mark]
-    ticks: list[Tick]
-    concerts: list[float]
+    months: tuple[Mark, ...]
+    ticks: tuple[Tick, ...]
+    concerts: tuple[float, ...]
     area: str
     line: str
     year_ago: str
@@ -60,9 +60,9 @@ def build_ribbon(site: Site, today: date) -> Ribbon:
     line = _path(past, axis, scale)
     return Ribbon(
         today=axis.place(today),
-        months=axis.months(),
-        ticks=_ticks(site, today, axis),
-        concerts=_concerts(site, axis),
+        months=tuple(axis.months()),
+        ticks=tuple(_ticks(site, today, axis)),
+        concerts=tuple(_concerts(site, axis)),
         area=_closed(line, past, axis),
         line=line,
         year_ago=_path(ago, axis, scale),

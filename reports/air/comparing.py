@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import lru_cache
 
 import numpy as np
 from django.db.models import Count, Q
@@ -29,11 +30,9 @@ WEEK = 7
 
 
 @dataclass(frozen=True)
-class RoomYear:
-    """A room's year in a line, from its days; humidity and moisture as fractions, temperature in degC."""
+class YearFigures:
+    """What the days of a room come to; humidity and moisture as fractions, temperature in degC."""
 
-    room: Room
-    instruments: int
     days: int
     mean: float
     driest: float
@@ -43,6 +42,20 @@ class RoomYear:
     temp_c: float
     outside: float
     climate_class: str | None
+
+    @property
+    def humidity(self) -> tuple[float, float, float, float]:
+        """Mean, driest, dampest, and the swing of a usual day, as they stand beside each other."""
+        return self.mean, self.driest, self.dampest, self.daily_swing
+
+
+@dataclass(frozen=True)
+class RoomYear:
+    """A room's year in a line, from its days."""
+
+    room: Room
+    instruments: int
+    figures: YearFigures
 
 
 @dataclass(frozen=True)
@@ -65,7 +78,7 @@ def _years(site: Site, records: dict[int, _Days]) -> list[RoomYear]:
         .order_by("building", "name")
         .annotate(standing=Count("instruments", filter=Q(instruments__retired_on__isnull=True)))
     )
-    return [_year(room, room.standing, records[room.pk]) for room in rooms]
+    return [RoomYear(room, room.standing, _figures(records[room.pk])) for room in rooms]
 
 
 def _records(site: Site, today: date, rooms: list[int] | None = None) -> dict[int, _Days]:
@@ -78,29 +91,34 @@ def _records(site: Site, today: date, rooms: list[int] | None = None) -> dict[in
     }
 
 
-def _year(room: Room, standing: int, record: _Days) -> RoomYear:
-    at, mean = record.days.astype(float), record.rh[:, 0]
-    wood = lagged(at, equilibrium_moisture(np.maximum(record.temp_c, -30.0), mean), SOUNDBOARD_TAU)
-    band = seasonal_band(at, mean)
-    return RoomYear(
-        room=room,
-        instruments=standing,
+def _figures(record: _Days) -> YearFigures:
+    return _reckoned(record.days.tobytes(), record.temp_c.tobytes(), record.rh.tobytes())
+
+
+# Most days of most rooms are those of the last visit; kept by what they are, so that nothing old is shown.
+@lru_cache(maxsize=512)
+def _reckoned(days: bytes, temps: bytes, humidities: bytes) -> YearFigures:
+    at, temp_c = np.frombuffer(days, np.int64).astype(float), np.frombuffer(temps)
+    rh = np.frombuffer(humidities).reshape(-1, 3)
+    mean = rh[:, 0].copy()
+    wood = lagged(at, equilibrium_moisture(np.maximum(temp_c, -30.0), mean), SOUNDBOARD_TAU)
+    return YearFigures(
         days=len(at),
         mean=float(mean.mean()),
-        driest=float(record.rh[:, 1].min()),
-        dampest=float(record.rh[:, 2].max()),
-        daily_swing=float(np.median(record.rh[:, 2] - record.rh[:, 1])),
+        driest=float(rh[:, 1].min()),
+        dampest=float(rh[:, 2].max()),
+        daily_swing=float(np.median(rh[:, 2] - rh[:, 1])),
         wood_swing=float(np.ptp(wood)),
-        temp_c=float(record.temp_c.mean()),
-        outside=band.outside,
-        climate_class=class_reached(at, record.temp_c, mean).reached,
+        temp_c=float(temp_c.mean()),
+        outside=seasonal_band(at, mean).outside,
+        climate_class=class_reached(at, temp_c, mean).reached,
     )
 
 
 def chosen_rooms(years: Sequence[RoomYear], asked: Sequence[str]) -> list[RoomYear]:
     """Return the rooms that are drawn: those asked for, else those whose wood moves most."""
     wanted = [one for one in years if str(one.room.pk) in asked]
-    lively = sorted(years, key=lambda one: -one.wood_swing)
+    lively = sorted(years, key=lambda one: -one.figures.wood_swing)
     return (wanted or lively)[:MOST_DRAWN]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 from functools import lru_cache
@@ -46,6 +47,7 @@ STYLES = (
     gettext_noop("l j F, H:i"),
 )
 MIDWEEK = timedelta(days=3)
+MINUS = "\N{MINUS SIGN}"
 SHAPE_OF_STATE = {
     ForecastState.IN_TOLERANCE: "open",
     ForecastState.LEAVING_SOON: "half",
@@ -117,29 +119,40 @@ def signed(value: float | None, digits: int | None = None) -> str:
     if value is None:
         return "–"
     text = f"{value:g}" if digits is None else f"{value:.{digits}f}"
-    return words.pointed(text).replace("-", "\N{MINUS SIGN}")
+    return words.pointed(text).replace("-", MINUS)
 
 
 @register.simple_tag
 def number_cells(digits: str, *values: float | None) -> str:
     """Write numbers into cells of a table, each with as many decimals as its digit says."""
     pairs = zip(digits, values, strict=True)
-    written = ("–" if value is None else f"{value:.{digit}f}" for digit, value in pairs)
+    return _cells("–" if value is None else f"{value:.{digit}f}" for digit, value in pairs)
+
+
+@register.filter
+def percent_cells(fractions: Iterable[float | None], digits: int) -> str:
+    """Write fractions into cells of a table as percentages with their sign."""
+    return _cells(
+        "–" if value is None else f"{100 * value:.{digits}f}\N{NO-BREAK SPACE}%" for value in fractions
+    )
+
+
+def _cells(numbers: Iterable[str]) -> str:
     # All at once: to ask for the reader's decimal point anew for each number would take most of the time.
-    numbers = words.pointed("</td><td>".join(written)).replace("-", "\N{MINUS SIGN}")
-    return mark_safe(f"<td>{numbers}</td>")
+    written = words.pointed("</td><td>".join(numbers))
+    return mark_safe(f"<td>{written.replace('-', MINUS)}</td>")
 
 
 @register.filter
 def grouped(value: float | Decimal, digits: int) -> str:
     """Write a number with its thousands apart."""
-    return words.pointed(f"{value:,.{digits}f}").replace("-", "\N{MINUS SIGN}")
+    return words.pointed(f"{value:,.{digits}f}").replace("-", MINUS)
 
 
 @register.filter
 def grouped_signed(value: float | Decimal, digits: int) -> str:
     """Write a difference with its sign, thousands apart."""
-    return words.pointed(f"{value:+,.{digits}f}").replace("-", "\N{MINUS SIGN}")
+    return words.pointed(f"{value:+,.{digits}f}").replace("-", MINUS)
 
 
 @register.filter
@@ -181,7 +194,8 @@ def look_up(table: dict[str, Any], key: str) -> Any:
 @register.simple_tag
 def state(forecast: Forecast) -> str:
     """Write the state of a forecast: a word with a mark of its own shape."""
-    return _marked(SHAPE_OF_STATE[ForecastState(forecast.state)], forecast.get_state_display())
+    state = ForecastState(forecast.state)
+    return _marked(SHAPE_OF_STATE[state], str(state.label))
 
 
 @register.simple_tag

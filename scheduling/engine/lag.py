@@ -66,11 +66,11 @@ def lagged(
 
 
 def _one_stage(keep: NDArray[np.float64], values: NDArray[np.float64], first: float) -> NDArray[np.float64]:
-    out = np.empty_like(values)
-    out[0] = first
-    for k, kept in enumerate(keep):
-        out[k + 1] = kept * out[k] + (1.0 - kept) * values[k + 1]
-    return out
+    # Plain floats: each step needs the one before, and an array hands its elements out slowly.
+    out = [first]
+    for kept, value in zip(keep.tolist(), values[1:].tolist(), strict=True):
+        out.append(kept * out[-1] + (1.0 - kept) * value)
+    return np.array(out, float)
 
 
 def daily_weights(tau: float, steps: int) -> NDArray[np.float64]:

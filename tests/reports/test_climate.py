@@ -85,7 +85,7 @@ def test_rooms_side_by_side_have_the_figures_of_their_days(hall):
         make.make_room(hall.site, "Calm"), TODAY - timedelta(days=300), 300, make.steady(21, 0.45)
     )
     make.make_climate(make.make_room(hall.site, "New"), TODAY - timedelta(days=30), 30)
-    years = {year.room.name: year for year in room_years(hall.site, TODAY)}
+    years = {year.room.name: year.figures for year in room_years(hall.site, TODAY)}
     assert set(years) == {"Elm Hall", "Calm"}
     calm = years["Calm"]
     # Days at 45 %, from 42 to 48 each: the wood stays, nothing leaves a band of 10 %, AA allows 5 and 2 K.

@@ -26,7 +26,7 @@ def test_today_lies_where_the_days_say(site):
 
 def test_a_site_without_readings_or_plan_has_an_empty_ribbon(site):
     ribbon = build_ribbon(site, TODAY)
-    assert (ribbon.line, ribbon.area, ribbon.ticks, ribbon.concerts) == ("", "", [], [])
+    assert (ribbon.line, ribbon.area, ribbon.ticks, ribbon.concerts) == ("", "", (), ())
     assert ribbon.moisture_now is None
 
 
@@ -62,7 +62,7 @@ def test_work_is_ticks_as_long_as_its_hours_and_concerts_are_dots(site):
     ribbon = build_ribbon(site, TODAY)
     # Eight hours are the most, so that tick rises to the top; two are a quarter of them.
     assert [tick.from_top for tick in ribbon.ticks] == [0.0, 60.0]
-    assert ribbon.concerts == [pytest.approx(100 * 194 / 364, abs=0.01)]
+    assert ribbon.concerts == (pytest.approx(100 * 194 / 364, abs=0.01),)
 
 
 def test_another_site_s_air_work_and_concerts_stay_out_of_it(site):
@@ -72,7 +72,7 @@ def test_another_site_s_air_work_and_concerts_stay_out_of_it(site):
     make.make_visit(make.make_plan(other, MONDAY), make.make_instrument(room), MONDAY)
     make.make_booking(room, datetime(2026, 12, 5, 18, tzinfo=UTC), performance=True)
     ribbon = build_ribbon(site, TODAY)
-    assert (ribbon.line, ribbon.ticks, ribbon.concerts) == ("", [], [])
+    assert (ribbon.line, ribbon.ticks, ribbon.concerts) == ("", (), ())
 
 
 def test_the_ribbon_stands_on_the_pages_of_a_site_and_leads_to_the_season(read):
