@@ -11,14 +11,14 @@ from django.utils import timezone
 from django.views.decorators.csrf import csrf_exempt
 from django.views.decorators.http import require_POST
 
-from fleet import posted, ways_in
+from fleet import posted, posted_lines, ways_in
 from fleet.models import WayIn
-from fleet.posted import Line
+from fleet.posted_lines import Line
 from fleet.refusal import Refused
 
 READERS: dict[str, Callable[[str], list[Line]]] = {
-    "application/json": posted.lines_of_json,
-    "text/csv": posted.lines_of_csv,
+    "application/json": posted_lines.lines_of_json,
+    "text/csv": posted_lines.lines_of_csv,
 }
 
 
@@ -51,12 +51,12 @@ def _way_in(request: HttpRequest) -> WayIn | None:
 def _answer(request: HttpRequest, way_in: WayIn, reader: Callable[[str], list[Line]]) -> JsonResponse:
     """Read the body, store what is good and say what became of each line."""
     try:
-        if int(request.headers.get("Content-Length") or 0) > posted.LARGEST_BODY:
+        if int(request.headers.get("Content-Length") or 0) > posted_lines.LARGEST_BODY:
             raise RequestDataTooBig
         lines = reader(request.body.decode("utf-8"))
         taken = posted.take_posted(way_in, lines, timezone.now())
     except (RequestDataTooBig, UnreadablePostError):
-        return _no(413, "the body is too large", accepted=f"at most {posted.LARGEST_BODY:,} bytes")
+        return _no(413, "the body is too large", accepted=f"at most {posted_lines.LARGEST_BODY:,} bytes")
     except UnicodeDecodeError as error:
         return _no(400, f"not UTF-8 at byte {error.start}", accepted="UTF-8")
     except Refused as refusal:

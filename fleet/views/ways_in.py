@@ -10,7 +10,7 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.cache import never_cache
 
-from fleet import posted, ways_in
+from fleet import posted_lines, ways_in
 from fleet.access import row_number
 from fleet.models import Room, WayIn
 from fleet.refusal import Refused
@@ -41,7 +41,7 @@ def ways_in_page(request: HttpRequest) -> HttpResponse:
         "trouble": trouble,
         "may_write": may_write(request),
         "address": request.build_absolute_uri(reverse("post_readings")),
-        "limits": {"lines": posted.MOST_LINES, "requests": ways_in.MOST_REQUESTS},
+        "limits": {"lines": posted_lines.MOST_LINES, "requests": ways_in.MOST_REQUESTS},
     }
     return render(request, "fleet/ways_in.html", context, status=400 if trouble else 200)
 
