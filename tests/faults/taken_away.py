@@ -359,7 +359,7 @@ def _worker_killed(
     outcome.lost = lines - house.number(READINGS)
     outcome.hold(house.number("SELECT count(*) FROM scheduling_seasonplan") == 1, "not one draft")
     outcome.hold(house.alive(), "a process ended")
-    outcome.said += " file whole or not at all, one draft"
+    outcome.said = f"{outcome.said} file whole or not at all, one draft".strip()
     return outcome
 
 
