@@ -181,13 +181,37 @@ def part_scale(case: Case, fade: float) -> Floats:
 
 def _last_service(subject: Subject, prior: ServicePrior, today: int) -> tuple[int, float, float]:
     if not subject.records:
-        came, interval = min(subject.in_service_day, today), round(subject.interval_days)
-        if still_new(subject, today):
-            return came, prior.start.mean, priors.NEW_SHARE * subject.tolerance
-        supposed = max(today - interval, came)
-        return supposed, prior.start.mean, priors.NEVER_SERVED_SHARE * subject.tolerance
+        day, sd = unrecorded_service(subject, today)
+        return day, prior.start.mean, sd
     last = subject.records[-1]
     return (last.day, *left_by(last, prior))
+
+
+def unrecorded_service(subject: Subject, before: int) -> tuple[int, float]:
+    """Day of the service before any on record, as it is supposed, and standard deviation of what it left.
+
+    Parameters
+    ----------
+    before : int
+        Day before which no service of this kind is on record.
+
+    Notes
+    -----
+    Whoever writes down other services of an instrument would have written down this one: it lies before the
+    first record of any kind, half an interval if such services come at their intervals, and no less than an
+    interval back. An instrument that came from its maker lately was set up there.
+    """
+    came, interval = min(subject.in_service_day, before), round(subject.interval_days)
+    if still_new(subject, before):
+        return came, priors.NEW_SHARE * subject.tolerance
+    supposed = min(before - interval, watched_since(subject, before) - interval // 2)
+    return max(supposed, came), priors.NEVER_SERVED_SHARE * subject.tolerance
+
+
+def watched_since(subject: Subject, before: int) -> int:
+    """Day of the first record of any kind, or `before` where there is none earlier."""
+    firsts = [rows[0].day for rows in (subject.records, *subject.related.values()) if rows]
+    return min([before, *firsts])
 
 
 def still_new(subject: Subject, today: int) -> bool:
@@ -240,12 +264,14 @@ def gaps_closed(subject: Subject, after: int, until: int) -> list[tuple[int, flo
     -----
     Only what had opened by the service before counts: that service set the dip with it, whereas a gap that
     opens and is closed again afterwards leaves the dip as it was. Gaps are taken to open evenly since the
-    bedding before, and all of it before the service where no such bedding is on record.
+    bedding before, and all of it before the service where no such bedding is on record. A service that is
+    itself only supposed, such as the maker's, is supposed to have begun with a bedding, as it should.
     """
     if subject.service != "regulation":
         return []
     out: list[tuple[int, float | None]] = []
-    bedding = None
+    recorded = any(record.day == after for record in subject.records)
+    bedding = None if recorded else Record(after, None, None)
     for record in subject.related.get("bedding", ()):
         if after < record.day <= until:
             out.append((record.day, _closed(bedding, record, after)))

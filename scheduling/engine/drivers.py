@@ -260,7 +260,8 @@ def _unknown_words(case: Case, belief: Beliefs) -> str:
         return "No service is on record since it came new; it is supposed to have been right when it came."
     if not case.serviced:
         return worded(
-            "No service is on record; one is supposed a usual interval ago, so the start is a wide guess."
+            "No service is on record; one is supposed a usual interval ago or earlier, "
+            "so the start is a wide guess."
         )
     if not belief.learned_from:
         return worded(

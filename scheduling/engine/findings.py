@@ -8,7 +8,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from scheduling.engine.cases import Case, gaps_closed, jumps_between, left_by
+from scheduling.engine.cases import (
+    Case,
+    gaps_closed,
+    jumps_between,
+    left_by,
+    still_new,
+    unrecorded_service,
+    watched_since,
+)
 from scheduling.engine.deviation import CYCLING, HOURS, MOISTURE, N_PARTS, SETTLING, WARMTH
 from scheduling.engine.expectation import settling_change
 from scheduling.engine.fabric import Group
@@ -27,15 +35,20 @@ def earliest_finding(cases: Sequence[Case], today: int) -> int:
     """The first day of a record that is still learned from; today if there is none."""
     oldest = today - LEARNING_DAYS
     days = [record.day for case in cases for record in case.subject.records if record.day >= oldest]
-    return min(days, default=today)
+    supposed = [
+        unrecorded_service(case.subject, case.subject.records[0].day)[0]
+        for case in cases
+        if _tells_of_before(case)
+    ]
+    return min([*days, *(day for day in supposed if day >= oldest)], default=today)
 
 
 @dataclass(frozen=True)
 class Span:
     """From one service to the next look: days, value known at the start, settling to come, gaps closed.
 
-    `start_mean` includes the jumps between, `start_variance` does not; `closed` is what beddings closed in
-    all, times the lever.
+    `start_mean` includes the jumps between, the variances do not; `guess_variance` is that of a start nobody
+    recorded; `closed` is what beddings closed in all, times the lever.
     """
 
     start: int
@@ -45,6 +58,7 @@ class Span:
     fade: float
     jump_variance: float = 0.0
     closed: float = 0.0
+    guess_variance: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -61,7 +75,7 @@ class Findings:
         Found, less what the service before had left [unit].
     shares : array, shape (n, 4)
         Of `noise`: walk by days, walk by hours, error of both values, gaps closed by beddings [unit^2]. The
-        rest is air that no sensor saw.
+        rest is air that no sensor saw, and starts that nobody recorded.
     closed : array, shape (n,)
         Gaps closed by beddings, times the lever [mm].
     """
@@ -82,18 +96,40 @@ def found_spans(case: Case, today: int) -> tuple[list[Span], list[float]]:
     Notes
     -----
     A service done before the tolerance was left thus counts with the deviation it found, never as a failure;
-    one that measured nothing says nothing of how far the instrument had moved.
+    one that measured nothing says nothing of how far the instrument had moved. What the first service on
+    record found counts from where the one before it is supposed, if that is more than a guess. Without it
+    only those would be heard that are served often, because they wear soonest.
     """
     spans, values = [], []
     records = case.subject.records
+    oldest = today - LEARNING_DAYS
+    if _tells_of_before(case):
+        first = records[0]
+        day, sd = unrecorded_service(case.subject, first.day)
+        if oldest <= day < first.day:
+            spans.append(replace(_span(case, day, case.prior.start.mean, 0, first.day), guess_variance=sd**2))
+            values.append(float(first.found or 0.0))
     for j in range(1, len(records)):
         found = records[j].found
         earlier = records[j - 1]
-        if found is None or earlier.day >= records[j].day or earlier.day < today - LEARNING_DAYS:
+        if found is None or earlier.day >= records[j].day or earlier.day < oldest:
             continue
         spans.append(span_from(case, earlier, j, records[j].day))
         values.append(found)
     return spans[-MOST_FINDINGS:], values[-MOST_FINDINGS:]
+
+
+def _tells_of_before(case: Case) -> bool:
+    """Whether the first service found a value, and it is known for long that none was done before it.
+
+    For long: half an interval, which is what is guessed of the time before that.
+    """
+    subject = case.subject
+    if not subject.records or subject.records[0].found is None:
+        return False
+    first = subject.records[0].day
+    watched = first - watched_since(subject, first)
+    return still_new(subject, first) or watched >= subject.interval_days / 2.0
 
 
 def knock_spans(case: Case, today: int) -> tuple[list[Span], list[bool]]:
@@ -111,13 +147,17 @@ def knock_spans(case: Case, today: int) -> tuple[list[Span], list[bool]]:
 def span_from(case: Case, record: Record, services: int, end: int) -> Span:
     """The span from a record, the case's `services`-th, to a day; other services between are jumps."""
     mean, sd = left_by(record, case.prior)
-    jumps = jumps_between(case.subject, case.prior.bedded, record.day, end - 1)
-    closed = gaps_closed(case.subject, record.day, end - 1)
+    return replace(_span(case, record.day, mean, services, end), start_variance=sd**2)
+
+
+def _span(case: Case, start: int, mean: float, services: int, end: int) -> Span:
+    jumps = jumps_between(case.subject, case.prior.bedded, start, end - 1)
+    closed = gaps_closed(case.subject, start, end - 1)
     return Span(
-        start=record.day,
+        start=start,
         end=end,
         start_mean=mean + sum(size for _, size, _ in jumps),
-        start_variance=sd**2,
+        start_variance=0.0,
         fade=case.prior.settle_fade**services,
         jump_variance=sum(doubt**2 for _, _, doubt in jumps),
         closed=sum(gap or 0.0 for _, gap in closed),
@@ -159,6 +199,7 @@ def lay_out(
     )
     size = case.prior.moisture.mean**2 + case.prior.moisture.sd**2
     noise = shares.sum(axis=1) + size * unseen_variance(group, start, end)
+    noise += np.array([span.guess_variance for span in spans])
     left = np.array([span.start_mean for span in spans])
     closed = np.array([span.closed for span in spans])
     return Findings(parts, noise, np.asarray(values, float) - left, shares, closed)

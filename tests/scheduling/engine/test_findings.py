@@ -73,6 +73,43 @@ def test_a_bedding_between_two_regulations_counts_with_its_lever():
     assert spans[0].start_mean == pytest.approx(0.12)
 
 
+def test_what_the_first_service_found_counts_where_none_is_known_to_have_been_done_for_long():
+    """Records of tunings begin 500 days before the first regulation, more than half its interval of 450."""
+    tunings = {"tuning": (Record(TODAY - 600, None, None), Record(TODAY - 90, None, None))}
+    made = subject("regulation", records=(Record(TODAY - 100, 0.4, None),), related=tunings)
+    group, case = one_group(made, room())
+    spans, values = found_spans(case, TODAY)
+    assert [(span.start, span.end) for span in spans] == [(TODAY - 600 - 225, TODAY - 100)]
+    laid = lay_out(group, case, spans, values, case.prior.found_sd)
+    guess = (0.5 * made.tolerance) ** 2  # of the start; no error of a value, and not for the fleet to learn
+    assert laid.noise[0] >= guess + laid.shares[0].sum()
+    assert laid.shares[0, 2] == pytest.approx(case.prior.found_sd**2)
+
+
+@pytest.mark.parametrize(("begun", "found"), [(TODAY - 310, 0.4), (TODAY - 600, None)])
+def test_a_first_service_soon_after_the_records_begin_or_without_a_value_says_nothing(begun, found):
+    tunings = {"tuning": (Record(begun, None, None),)}
+    made = subject("regulation", records=(Record(TODAY - 100, found, None),), related=tunings)
+    assert found_spans(prepare(made, TODAY), TODAY) == ([], [])
+
+
+def test_a_new_instrument_is_heard_from_the_day_it_came():
+    came = TODAY - 80
+    made = subject("bedding", built_day=came - 20, in_service_day=came, records=(Record(TODAY - 20, 0.1, 0),))
+    spans, values = found_spans(prepare(made, TODAY), TODAY)
+    assert [(span.start, span.end) for span in spans] == [(came, TODAY - 20)]
+    assert values == [0.1]
+
+
+def test_a_gap_that_opened_after_a_supposed_regulation_changes_no_dip_when_it_is_closed():
+    came = TODAY - 80
+    beddings = {"bedding": (Record(TODAY - 20, 0.2, 0.0),)}
+    new = subject("regulation", built_day=came - 20, in_service_day=came, records=(), related=beddings)
+    assert prepare(new, TODAY).jumps == ((TODAY - 20, 0.0, 0.0),)
+    served = subject("regulation", records=(Record(came, None, None),), related=beddings)
+    assert prepare(served, TODAY).jumps[0][1] > 0  # its gap may have been there
+
+
 def test_only_a_gap_that_was_there_at_the_regulation_changes_the_dip_when_it_is_closed():
     beddings = (
         Record(TODAY - 500, 0.1, 0.02),

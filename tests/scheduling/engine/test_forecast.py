@@ -180,6 +180,14 @@ def test_an_instrument_never_serviced_starts_a_usual_interval_ago_with_a_wide_gu
     assert any("supposed a usual interval ago" in driver.words for driver in never.drivers)
 
 
+def test_a_service_never_recorded_lies_before_the_records_of_the_others():
+    tunings = {"tuning": (Record(TODAY - 1200, None, None), Record(TODAY - 50, None, None))}
+    silent = one(subject("regulation", records=()))
+    watched = one(subject("regulation", records=(), related=tunings))
+    assert watched.mean[0] > silent.mean[0]
+    assert watched.out_now > silent.out_now
+
+
 @pytest.mark.parametrize("service", SERVICES)
 def test_an_unserved_settled_instrument_leaves_after_about_the_trades_interval(service):
     """Default intervals of a teaching studio, common practice; a factor of three either way."""
