@@ -41,9 +41,9 @@ def season_plan(request: HttpRequest, pk: int | None = None) -> HttpResponse:
 
 
 def _season_part(request: HttpRequest) -> str:
-    """Return the template asked for: a visit taken up changes the table alone."""
+    """Return the template asked for: a visit taken up changes the table and what rests on it."""
     asked = request.htmx  # type: ignore[attr-defined]
-    return "season_board" if asked and not asked.history_restore_request else "season_plan"
+    return "season_part" if asked and not asked.history_restore_request else "season_plan"
 
 
 def works_here(request: HttpRequest) -> bool:

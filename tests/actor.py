@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import sys
+import tempfile
 import time
 import traceback
 from datetime import timedelta
@@ -21,10 +22,15 @@ django.setup()
 
 from django.core.management import call_command  # noqa: E402
 from django.db import transaction  # noqa: E402
+from django.db.models import F  # noqa: E402
 from django.utils import timezone  # noqa: E402
 
 from fleet import uploads, ways_in  # noqa: E402
-from fleet.models import ClimateReading, FactChange, Instrument, ReadingsUpload, Site  # noqa: E402
+from fleet.demo.folder import write_fleet  # noqa: E402
+from fleet.demo.loading import make_users  # noqa: E402
+from fleet.demo.spec import FleetSpec  # noqa: E402
+from fleet.imports import import_folder  # noqa: E402
+from fleet.models import ClimateReading, FactChange, Instrument, Person, ReadingsUpload, Site  # noqa: E402
 from fleet.signals import tell_facts_changed  # noqa: E402
 from fleet.weeks import monday_before  # noqa: E402
 from scheduling import draft_orders, forecasting, letters, outbox  # noqa: E402
@@ -44,6 +50,20 @@ def prepare(people: str) -> None:
 def migrate() -> None:
     """Bring the database to its newest form."""
     call_command("migrate", verbosity=0)
+
+
+def small_demo() -> None:
+    """Migrate, load an invented conservatory that is soon forecast and planned, and print its passwords."""
+    migrate()
+    now = timezone.now()
+    spec = FleetSpec(n_instruments=8, n_rooms=4, years=1)
+    with tempfile.TemporaryDirectory() as folder:
+        write_fleet(Path(folder), spec, now.date())
+        import_folder(Path(folder), now=now)
+    # A small fleet has short hours, into which its longest visits would not fit.
+    Person.objects.update(hours_per_week=5 * F("hours_per_week"))
+    made = make_users(Site.objects.get(), now.date())
+    print(json.dumps({user.username: user.password for user in made.users}))  # noqa: T201
 
 
 def settle(people: str) -> None:
@@ -204,7 +224,7 @@ def _live(steps: str, log: str) -> None:
 def main(words: list[str]) -> None:
     """Run the steps, which are separated by a plus."""
     writing = (prepare, migrate, settle, compose, send, age, refresh, record, furnish, ask_for_much)
-    known = (*writing, show, forecasts, much, nursery)
+    known = (*writing, show, forecasts, much, nursery, small_demo)
     steps = {step.__name__: step for step in known}
     for line in " ".join(words).split(" + "):
         name, *arguments = line.split()

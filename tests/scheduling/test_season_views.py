@@ -1,5 +1,6 @@
 """The forms of the season page: who may send them, what they answer, and drafts made by the worker."""
 
+import re
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -78,6 +79,18 @@ def test_a_stranger_finds_nothing_a_reader_may_not_and_nobody_writes_by_reading(
     assert client.post("/season/drafts/", {"start": "2026-11-30", "weeks": 4}).status_code == 403
     assert not HeldVisit.objects.exists()
     assert SeasonPlan.objects.get().state == "draft"
+
+
+def test_what_changes_the_plan_on_the_page_brings_along_the_approval_that_knows_of_it(client, visit):
+    client.force_login(make_user(visit.plan.site))
+    answer = client.post(
+        f"/season/visits/{visit.pk}/hold/", {"seen": 0}, follow=True, headers={"HX-Request": "true"}
+    )
+    brought = answer.content.decode().partition('<div id="followed" hx-swap-oob="true">')[2]
+    seen = re.search(r'name="seen" value="(\d+)"', brought)
+    assert seen
+    client.post(f"/season/{visit.plan_id}/approve/", {"seen": seen[1]})
+    assert SeasonPlan.objects.get().state == "approved"
 
 
 def test_moving_by_form_answers_with_the_visit_in_its_new_week(client, visit):
