@@ -32,8 +32,12 @@ def as_csv(ledger: Ledger, by: str) -> bytes:
 
 
 def as_workbook(ledger: Ledger, by: str) -> bytes:
-    """Write a sheet for each question, the one asked first, and one of every entry."""
-    asked = [by, *(name for name in QUESTIONS if name != by)]
+    """Write a sheet for each question, the one asked first, and one of every entry.
+
+    Where nobody may be named there is no sheet by person.
+    """
+    named = any(one.person for one in ledger.entries)
+    asked = [by, *(name for name in QUESTIONS if name != by and (named or name != "person"))]
     sheets = [
         Sheet(
             _("by %(question)s") % {"question": QUESTIONS[name].words}, _table(ledger, set_out(ledger, name))
