@@ -86,6 +86,9 @@ def test_csv_workbook_and_document_say_the_same_sums(ledger, by):
         csv.DictReader(io.StringIO(EXPORTS["csv"].write(ledger, by).decode("utf-8-sig"), newline=""))
     )
     book = openpyxl.load_workbook(io.BytesIO(EXPORTS["xlsx"].write(ledger, by)))
+    named = by == "person" or any(one.person for one in ledger.entries)
+    assert len(book.worksheets) == len(QUESTIONS) + 1 - (not named)
+    assert ("by person" in book.sheetnames) == named
     told = json.loads(EXPORTS["json"].write(ledger, by))["total"]
     for name in NAMES:
         mine = [line for line in lines if line["stand"] == name]
@@ -95,7 +98,7 @@ def test_csv_workbook_and_document_say_the_same_sums(ledger, by):
         )
         assert in_csv == wanted[name]
         assert (Fraction(told[name]["hours"]), Fraction(told[name]["cost"])) == wanted[name]
-        for sheet in book.worksheets[: len(QUESTIONS)]:
+        for sheet in book.worksheets[:-1]:
             last = [cell.value for cell in sheet[sheet.max_row]]
             place = 2 + 3 * NAMES.index(name)
             # A workbook keeps binary floats: their shortest decimal is the number that was written.
