@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cached_property
 
+from django.db.models import Sum
+
 from fleet.models import Person
 from fleet.weeks import monday_before, mondays
 from scheduling.engine.said import On, Term, worded
@@ -39,14 +41,20 @@ class Effect:
 class PlanHours:
     """Hours offered and used in a plan by person and week [h]; week 1 is the first."""
 
-    def __init__(self, plan: SeasonPlan, visits: Iterable[PlannedVisit]) -> None:
+    def __init__(self, plan: SeasonPlan, used: Iterable[tuple[int | None, date, float]] = ()) -> None:
         self.plan = plan
         self.offered: dict[int | None, list[float]] = {
             person: hours for person, hours in plan.hours_by_person
         } or {Nobody: plan.hours_offered}
         self.used: dict[tuple[int | None, int], float] = defaultdict(float)
-        for visit in visits:
-            self.add(visit.technician_id, week_in(plan, visit.week), visit.hours)
+        for technician, monday, hours in used:
+            self.add(technician, week_in(plan, monday), hours)
+
+    @classmethod
+    def of_plan(cls, plan: SeasonPlan) -> PlanHours:
+        """Read the hours of all visits of a plan, added up by the database."""
+        used = plan.visits.order_by().values_list("technician", "week").annotate(Sum("hours"))
+        return cls(plan, used)
 
     def _owner(self, technician: int | None) -> int | None:
         return technician if technician in self.offered else Nobody
@@ -63,7 +71,7 @@ class PlanHours:
 
     def without(self, visit: PlannedVisit, same: Iterable[PlannedVisit], shares: Shares) -> PlanHours:
         """The same hours with a visit taken out."""
-        rest = PlanHours(self.plan, ())
+        rest = PlanHours(self.plan)
         rest.used = self.used.copy()
         less = added_hours(visit, visit.technician_id, visit.week, same, shares)
         rest.add(visit.technician_id, week_in(self.plan, visit.week), -less)
@@ -114,11 +122,10 @@ class EffectDesk:
 
     def __init__(self, plan: SeasonPlan, instruments: Sequence[int]) -> None:
         self.plan = plan
-        self.visits: list[PlannedVisit] = list(plan.visits.all().order_by("week"))
         self.lines = read_lines(plan, instruments)
-        self.hours = PlanHours(plan, self.visits)
+        self.hours = PlanHours.of_plan(plan)
         self.of: dict[int, list[PlannedVisit]] = defaultdict(list)
-        for visit in self.visits:
+        for visit in plan.visits.filter(instrument__in=instruments).order_by("week"):
             self.of[visit.instrument_id].append(visit)
 
     @cached_property

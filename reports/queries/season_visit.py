@@ -69,7 +69,7 @@ def in_hand(plan: SeasonPlan, number: str, today: date) -> InHand | None:
     found = effects(visit, today) if movable else []
     people = {person.pk: person for person in plan.site.people.all()}
     changes = plan.changes.filter(instrument=visit.instrument_id, kind=visit.kind).order_by("-version")
-    left = PlanHours(plan, plan.visits.all()).left(visit.technician_id, week_in(plan, visit.week))
+    left = PlanHours.of_plan(plan).left(visit.technician_id, week_in(plan, visit.week))
     return InHand(
         visit=visit,
         movable=movable,
