@@ -22,7 +22,7 @@ from reports.instrument_files import instrument_sheet
 from reports.queries import instruments, plans
 from reports.tables import TABLE_FILES
 
-PAGE_SIZE = 80
+PAGE_SIZE = 60
 LIST = "instruments"
 
 

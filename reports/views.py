@@ -33,7 +33,8 @@ def this_week(request: HttpRequest) -> HttpResponse:
     monday = _asked_week(request) or monday_before(today)
     mine = week.has_work(site, request.user)
     everyone = request.GET.get("who") == "all" or not mine
-    work = week.week_work(site, monday, None if everyone else request.user)
+    leaf = request.GET.get("page", "")
+    work = week.week_work(site, monday, None if everyone else request.user, leaf)
     administrator = request.membership.role == Role.ADMINISTRATOR  # type: ignore[attr-defined]
     visited = {line.visit.instrument_id for room in work.rooms for line in room.lines}
     requests = week.open_requests(site, visited)

@@ -55,11 +55,11 @@ def fleet_outlook(site: Site, kind: str, today: date) -> FleetOutlook:
         .filter(kind=kind, instrument__retired_on__isnull=True)
         .order_by("instrument__tag")
         .values_list(
-            *("weekly__0__0", Chances("weekly")), "instrument__room__building", "instrument__use_class"
+            *("run__today", Chances("weekly")), "instrument__room__building", "instrument__use_class"
         )
     )
     this_week = monday_before(today)
-    out = _laid_out([(first, chances) for first, chances, *_place in rows], this_week)
+    out = _laid_out([(made, chances) for made, chances, *_place in rows], this_week)
     reached = np.count_nonzero(~np.isnan(out), axis=0) >= max(REACHED * len(rows), 1)
     return FleetOutlook(
         [this_week + timedelta(weeks=week) for week in np.flatnonzero(reached).tolist()],
@@ -85,12 +85,15 @@ class Chances(Func):
         return self.as_sql(compiler, connection, template=rows, **context)
 
 
-def _laid_out(told: Sequence[tuple[str | None, list[float]]], first: date) -> NDArray[np.float64]:
-    """Put chances from a first Monday on, week after week, (n, weeks); NaN where none is told."""
-    starts = [(date.fromisoformat(begin) - first).days // 7 if begin else 0 for begin, _chances in told]
-    ends = [start + len(chances) for start, (_begin, chances) in zip(starts, told, strict=True)]
+def _laid_out(told: Sequence[tuple[date, list[float]]], first: date) -> NDArray[np.float64]:
+    """Put chances, each told from the first Monday since it was made, in columns of weeks from a first one.
+
+    Of shape (n, weeks), NaN where none is told.
+    """
+    starts = [(monday_before(made + timedelta(days=6)) - first).days // 7 for made, _chances in told]
+    ends = [start + len(chances) for start, (_made, chances) in zip(starts, told, strict=True)]
     table = np.full((len(told), max([0, *ends])), np.nan)
-    for row, start, (_begin, chances) in zip(table, starts, told, strict=True):
+    for row, start, (_made, chances) in zip(table, starts, told, strict=True):
         known = chances[max(-start, 0) :]
         row[max(start, 0) :][: len(known)] = known
     return table

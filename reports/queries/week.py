@@ -9,6 +9,8 @@ from datetime import date, datetime, timedelta
 from itertools import groupby
 from typing import Any
 
+from django.core.paginator import Page, Paginator
+
 from fleet.models import Absence, Booking, NoteRequest, RequestState, Room, Service, Site
 from fleet.reported import ReportedLine, reported_lines
 from reports.queries.plans import plan_for, week_number
@@ -18,6 +20,7 @@ from scheduling.models import Forecast, ForecastRun, PlannedVisit, SeasonPlan
 
 OLD_AFTER = timedelta(days=3)
 STANDING = ("instrument_id", "kind", "state")  # what a visit's line says of its forecast
+VISITS = 50  # with which a leaf is full
 REQUESTS_SHOWN = 10  # in full; whoever has more has a page for them
 
 
@@ -46,11 +49,15 @@ class RoomVisits:
 
 @dataclass(frozen=True)
 class WeekWork:
-    """The work of one week; hours are those of everybody, `shown_hours` those of the visits shown."""
+    """The work of one week: the rooms of a leaf of it; hours are those of everybody.
+
+    `visits` and `shown_hours` are those of all leaves.
+    """
 
     plan: SeasonPlan | None
     number: int | None
     rooms: list[RoomVisits]
+    leaf: Page[list[PlannedVisit]]
     visits: int
     shown_hours: float
     hours_offered: float | None
@@ -69,28 +76,43 @@ class Warnings:
     drying: list[Service]
 
 
-def week_work(site: Site, monday: date, user: Any | None = None) -> WeekWork:
-    """Return the visits of a week in plan order, those of one user's person where a user is given."""
+def week_work(site: Site, monday: date, user: Any | None = None, leaf: str = "") -> WeekWork:
+    """Return the visits of a week in plan order, those of one user's person where a user is given.
+
+    A long week is turned leaf by leaf, each of whole rooms.
+    """
     plan = plan_for(site, monday)
     number = week_number(plan, monday) if plan else None
     if plan is None or number is None:
-        return WeekWork(plan, None, [], 0, 0.0, None, None, None)
+        return WeekWork(plan, None, [], Paginator([], 1).get_page(1), 0, 0.0, None, None, None)
     rows = PlannedVisit.objects.filter(plan=plan, week=monday)
     visits = list(rows.select_related("instrument__room", "technician").order_by(*ROUND))
     times = take_from_layout(site, monday, visits)
     if user is not None:
         visits = [one for one in visits if one.technician and one.technician.user_id == user.pk]
-    lines = _lines(visits, monday, times)
+    page = Paginator(_leaves(visits), 1).get_page(leaf)
+    lines = _lines([visit for leaf in page for visit in leaf], monday, times)
     return WeekWork(
         plan=plan,
         number=number,
         rooms=[RoomVisits(room, list(group)) for room, group in groupby(lines, _room)],
-        visits=len(lines),
-        shown_hours=sum(line.visit.hours for line in lines),
+        leaf=page,
+        visits=len(visits),
+        shown_hours=sum(visit.hours for visit in visits),
         hours_offered=plan.hours_offered[number],
         hours_used=plan.hours_used[number],
         hour_worth=plan.hour_worth[number],
     )
+
+
+def _leaves(visits: Sequence[PlannedVisit]) -> list[list[PlannedVisit]]:
+    """Gather whole rooms until a leaf is full."""
+    leaves: list[list[PlannedVisit]] = []
+    for _room, group in groupby(visits, key=lambda visit: visit.instrument.room_id):
+        if not leaves or len(leaves[-1]) >= VISITS:
+            leaves.append([])
+        leaves[-1] += group
+    return leaves
 
 
 ROUND = ("instrument__room__building", "instrument__room__name", "instrument__tag", "pk")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from datetime import date
 
 import openpyxl
 import pytest
@@ -15,6 +16,7 @@ from tests import factories as make
 from tests.factories import TODAY
 
 WEEKS = ("2026-11-23", "2026-11-30", "2026-12-07")
+MADE = date(2026, 11, 20)  # the Friday before
 
 
 def weekly(*chances: float, weeks=WEEKS) -> list[list]:
@@ -25,7 +27,7 @@ def weekly(*chances: float, weeks=WEEKS) -> list[list]:
 def school(db):
     site = make.make_site()
     old, new = make.make_room(site, "Cellar", "Old House"), make.make_room(site, "Studio", "New Hall")
-    run = make.make_run(site)
+    run = make.make_run(site, MADE)
     fleet = [
         (old, "G-1", "grand", "concert", 1899, (0.1, 0.2, 0.4)),
         (old, "G-2", "grand", "teaching", 1903, (0.3, 0.3, 0.5)),
@@ -71,14 +73,15 @@ def test_the_share_out_is_the_mean_of_the_chances_week_by_week(school):
 
 def test_weeks_gone_by_and_weeks_that_few_forecasts_reach_are_left_out(school):
     one = school.instruments.get(tag="U-1").forecasts.filter(kind="tuning")
-    one.update(weekly=weekly(1.0, 0.5, 0.6, weeks=("2026-11-16", *WEEKS[:2])))
+    older = make.make_run(school, date(2026, 11, 16))
+    one.update(run=older, weekly=weekly(1.0, 0.5, 0.6, weeks=("2026-11-16", *WEEKS[:2])))
     outlook = fleet_outlook(school, "tuning", TODAY)
     assert [day.isoformat() for day in outlook.mondays] == list(WEEKS[:2])
     assert shares(by_use(outlook))["the whole fleet"] == [pytest.approx(0.3), pytest.approx(1.1 / 3)]
 
 
 def test_the_few_that_do_not_reach_a_week_are_left_out_of_its_mean(school):
-    run = make.make_run(school, seed=2)
+    run = make.make_run(school, MADE, seed=2)
     for number in range(7):
         one = make.make_instrument(school.rooms.first(), f"N-{number}", use_class="practice")
         make.make_forecast(one, "tuning", run, weekly=weekly(0, 0, 0))
@@ -94,7 +97,7 @@ def test_the_few_that_do_not_reach_a_week_are_left_out_of_its_mean(school):
 
 
 def test_more_buildings_than_lines_can_be_told_apart_are_drawn_together(school):
-    run = make.make_run(school, seed=2)
+    run = make.make_run(school, MADE, seed=2)
     for number in range(6):
         room = make.make_room(school, f"R {number}", f"Annexe {number}")
         make.make_forecast(make.make_instrument(room, f"N-{number}"), "tuning", run, weekly=weekly(1, 1, 1))

@@ -58,6 +58,20 @@ def test_a_technician_sees_his_own_visits_unless_everyone_s_are_asked_for(client
     assert "Rufus Pell" in every
 
 
+def test_a_long_week_is_turned_leaf_by_leaf_and_no_room_is_torn(client, school, monkeypatch):
+    monkeypatch.setattr("reports.queries.week.VISITS", 2)
+    site, grand, upright = school
+    plan = make.make_plan(site, MONDAY)
+    for number in range(3):
+        make.make_visit(plan, make.make_instrument(grand.room, f"H-{number}", "grand"), MONDAY, hours=3)
+    make.make_visit(plan, upright, MONDAY, hours=3)
+    user = make.make_user(site)
+    leaves = [page(client, user, f"/?who=all&page={leaf}") for leaf in (1, 2)]
+    assert [re.findall(r">([HU]-\d)</a>", text) for text in leaves] == [["H-0", "H-1", "H-2"], ["U-2"]]
+    assert all("4 visits, 12" in text for text in leaves)
+    assert 'href="?who=all&amp;page=2"' in leaves[0]
+
+
 def test_a_visit_that_is_recorded_says_so(client, school):
     site, grand, _ = school
     make.make_visit(make.make_plan(site, MONDAY), grand, MONDAY)
