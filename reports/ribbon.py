@@ -12,7 +12,7 @@ from django.utils import timezone
 from fleet.models import Booking, ClimateDay, Site
 from fleet.weeks import monday_before
 from reports.axis import Mark, TimeAxis
-from reports.queries.plans import plan_for
+from reports.queries.plans import plan_number_for
 from reports.wood import RUN_UP_DAYS, AirDay, wood_moisture
 from scheduling.engine.priors import SOUNDBOARD_TAU
 from scheduling.models import PlannedVisit
@@ -111,7 +111,7 @@ def _last_x(stretch: str) -> str:
 
 
 def _ticks(site: Site, today: date, axis: TimeAxis) -> list[Tick]:
-    plan = plan_for(site, today)
+    plan = plan_number_for(site, today)
     if plan is None:
         return []
     weeks: Sequence[tuple[date, float]] = list(

@@ -237,8 +237,8 @@ def replaced(site: Site) -> QuerySet[SeasonPlan]:
     return SeasonPlan.objects.of_site(site).filter(state=SeasonPlan.State.REPLACED)
 
 
-def current_plan(site: Site, week_monday: date) -> SeasonPlan | None:
-    """Return the plan approved last of those that cover a week, else the newest draft, else None.
+def current_plan_number(site: Site, week_monday: date) -> int | None:
+    """Return the number of the plan approved last of those that cover a week, else of the newest draft.
 
     A replaced plan still tells what was worked by in weeks that have passed.
     """
@@ -254,5 +254,10 @@ def current_plan(site: Site, week_monday: date) -> SeasonPlan | None:
         (pk, start + timedelta(weeks=weeks))
         for pk, start, weeks in by_rank.values_list("pk", "start", "weeks")
     )
-    found = next((pk for pk, end in ends if week_monday < end), None)
-    return None if found is None else SeasonPlan.objects.get(pk=found)
+    return next((pk for pk, end in ends if week_monday < end), None)
+
+
+def current_plan(site: Site, week_monday: date) -> SeasonPlan | None:
+    """Return that plan itself."""
+    number = current_plan_number(site, week_monday)
+    return None if number is None else SeasonPlan.objects.filter(pk=number).first()

@@ -7,14 +7,24 @@ from datetime import date
 from fleet.models import Site
 from fleet.weeks import monday_before
 from scheduling.models import SeasonPlan
-from scheduling.planning import current_plan
+from scheduling.planning import current_plan, current_plan_number
 
 
 def plan_for(site: Site, day: date) -> SeasonPlan | None:
     """Return the plan people work by in the week of a day, else the next to begin, approved ones first."""
-    covering = current_plan(site, monday_before(day))
-    if covering is not None:
-        return covering
+    return current_plan(site, monday_before(day)) or _coming(site, day)
+
+
+def plan_number_for(site: Site, day: date) -> int | None:
+    """Return the number of that plan, for whoever needs nothing else of it."""
+    number = current_plan_number(site, monday_before(day))
+    if number is not None:
+        return number
+    coming = _coming(site, day)
+    return coming.pk if coming else None
+
+
+def _coming(site: Site, day: date) -> SeasonPlan | None:
     coming = SeasonPlan.objects.of_site(site).filter(start__gt=day).order_by("start", "-made_at", "-pk")
     return coming.filter(state=SeasonPlan.State.APPROVED).first() or coming.first()
 

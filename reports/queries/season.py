@@ -19,7 +19,7 @@ from scheduling.asked_work import OPEN
 from scheduling.models import DraftOrder, PlanChange, PlannedVisit, PutOff, SeasonPlan
 
 PUT_OFF = 20  # services on a leaf of what was put off
-ROWS = 40  # instruments on a leaf of the table
+ROWS = 30  # instruments on a leaf of the table
 CHANGES = 40
 ORDER = ("instrument__room__building", "instrument__room__name", "instrument__tag")
 

@@ -20,7 +20,7 @@ from scheduling.models import Forecast, ForecastRun, PlannedVisit, SeasonPlan
 
 OLD_AFTER = timedelta(days=3)
 STANDING = ("instrument_id", "kind", "state")  # what a visit's line says of its forecast
-VISITS = 50  # with which a leaf is full
+VISITS = 40  # with which a leaf is full
 REQUESTS_SHOWN = 10  # in full; whoever has more has a page for them
 
 
