@@ -14,6 +14,7 @@ import os
 import random
 import re
 import statistics
+import sys
 import tempfile
 import threading
 import time
@@ -29,6 +30,8 @@ django.setup()
 from tests.faults.house import House, Logger, Visitor, on_servers  # noqa: E402
 
 READS = (1.0, 3.0)
+# From the middle third to the last, beyond which a process is taken to keep on growing.
+GROWTH = 1.05
 LINES_IMPORTED = 400_000
 
 
@@ -127,27 +130,34 @@ def crowd(house: House, people: int, seconds: float) -> None:
     print(f"readings posted meanwhile {logger.taken}, answers {dict(Counter(logger.answers))}")
 
 
-def soak(house: House, people: int, minutes: float) -> None:
-    """Let people read while refreshes follow each other, and watch the memory."""
+def soak(house: House, people: int, minutes: float) -> bool:
+    """Let people read while refreshes follow each other; return whether no process kept on growing."""
     visitors = [house.visitor() for _ in range(people)]
     _, home = visitors[0].ask("/")
     pages = sorted(set(re.findall(r'href="(/[^"#?]*/)"', home)))
     logger = Logger(house)
     logger.start()
     rows: list[dict[str, float]] = []
-    end = time.monotonic() + 60 * minutes
-    while time.monotonic() < end:
+    answers = Counter[int]()
+    begun = time.monotonic()
+    while time.monotonic() < begun + 60 * minutes:
         seen = stretch(visitors, pages, 20, len(rows))
         house.stage.act("age")
         rows.append(memory(house))
         told = ", ".join(f"{name} {size:.0f} MiB" for name, size in rows[-1].items())
-        print(f"{len(rows) / 3:5.1f} min: {told}; answers {dict(seen.answers)}", flush=True)
+        answers += seen.answers
+        elapsed = (time.monotonic() - begun) / 60
+        print(f"{elapsed:5.1f} min: {told}; answers {dict(seen.answers)}", flush=True)
     logger.stop()
+    print(f"pages read {answers.total():,}, answers {dict(answers)}, readings posted {logger.taken:,}")
     third = max(1, len(rows) // 3)
+    bounded = True
     for name, first in rows[0].items():
         parts = (rows[third:-third] or rows, rows[-third:])
         middle, last = (statistics.mean(row[name] for row in part) for part in parts)
         print(f"{name}: {first:.0f} MiB at first, {middle:.0f} in the middle, {last:.0f} in the last third")
+        bounded &= last <= GROWTH * middle
+    return bounded
 
 
 def main() -> None:
@@ -163,10 +173,10 @@ def main() -> None:
         with on_servers(folder) as house:
             house.furnish(asked.instruments)
             house.open()
-            if asked.soak:
-                soak(house, asked.people, asked.soak)
-            else:
+            if not asked.soak:
                 crowd(house, asked.people, asked.seconds)
+            elif not soak(house, asked.people, asked.soak):
+                sys.exit("the memory of a process grows")
 
 
 if __name__ == "__main__":
