@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import errno
+import shutil
 import sys
 from dataclasses import dataclass
+from pathlib import Path
 
 from django.db import Error as DatabaseTrouble
-from django.db import InterfaceError, OperationalError
+from django.db import InterfaceError, OperationalError, connection
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.template.loader import render_to_string
 from django.utils.translation import gettext as _
@@ -19,6 +21,9 @@ FULL, AWAY, BUSY, OURS = "full", "away", "busy", "ours"
 DISK_FULL_STATE = "53100"
 # SQLite's words; and PostgreSQL's, of a new connection, which starts by writing a small file of its own.
 FULL_WORDS = ("disk is full", "No space left on device", "could not write init file")
+# What SQLite says where it finds no room for the small files beside its own.
+FILE_WORDS = ("disk I/O error", "unable to open database file")
+ROOM_FOR_THEM = 2**20  # bytes
 
 
 @dataclass(frozen=True)
@@ -61,7 +66,17 @@ def _is_full(error: BaseException) -> bool:
     return (
         any(words in str(error) for words in FULL_WORDS)
         or getattr(error.__cause__, "sqlstate", None) == DISK_FULL_STATE
+        or (any(words in str(error) for words in FILE_WORDS) and not _is_room_beside_the_file())
     )
+
+
+def _is_room_beside_the_file() -> bool:
+    """Return whether the disk of SQLite's file has room for the files beside it."""
+    folder = Path(str(connection.settings_dict["NAME"])).parent
+    try:
+        return shutil.disk_usage(folder).free >= ROOM_FOR_THEM
+    except OSError:
+        return True
 
 
 def words_of(kind: str) -> Trouble:

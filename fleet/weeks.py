@@ -6,6 +6,8 @@ import re
 from datetime import date, timedelta
 
 _WEEK = re.compile(r"(\d{4})-W(\d{2})")
+# From the oldest instruments on, and far from either end of the calendar, where the weeks around would be none.
+YEARS = range(1400, 3000)
 
 
 def monday_of(week: str) -> date:
@@ -20,6 +22,8 @@ def monday_of(week: str) -> date:
     if not found:
         raise ValueError(f"{week!r} is not a week: expected a form like 2027-W05")
     year, number = int(found[1]), int(found[2])
+    if year not in YEARS:
+        raise ValueError(f"{week!r} is out of range: expected a year from {YEARS[0]} to {YEARS[-1]}")
     try:
         return date.fromisocalendar(year, number, 1)
     except ValueError:

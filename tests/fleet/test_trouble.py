@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import errno
 import json
+import shutil
 import sqlite3
+from types import SimpleNamespace
 
 import psycopg
 import pytest
@@ -96,3 +98,9 @@ def test_what_sqlite_says_of_a_full_disk_is_known_as_such():
     with pytest.raises(sqlite3.OperationalError) as raised:
         store.executemany("INSERT INTO words VALUES (?)", [("x" * 1000,)] * 100)
     assert trouble.kind_of(OperationalError(*raised.value.args)) == trouble.FULL
+
+
+@pytest.mark.parametrize(("free", "kind"), [(0, trouble.FULL), (10**9, trouble.AWAY)])
+def test_a_file_that_finds_no_room_beside_the_database_is_a_full_disk(monkeypatch, free, kind):
+    monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=free))
+    assert trouble.kind_of(OperationalError("disk I/O error")) == kind

@@ -13,7 +13,7 @@ from django.conf import settings
 from django.contrib.auth import get_user_model
 from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError, CommandParser
-from django.db import connections
+from django.db import connection, connections
 from django.utils import timezone
 from waitress.server import create_server
 
@@ -28,6 +28,7 @@ from scheduling import forecasting, letters, planning, tasks
 from scheduling.embedded import EmbeddedQueue
 
 SEASON_WEEKS = 18
+_STANDING: list[Any] = []
 # The first plan is a draft to start from; whoever wants its last tenth of a per cent makes another.
 PLAN_SECONDS = 30
 WEB_THREADS = 6
@@ -105,6 +106,7 @@ class Command(BaseCommand):
     def serve(self, host: str, port: int) -> None:
         """Serve pages, with worker and beat beside them, until told to stop."""
         queue = EmbeddedQueue()
+        keep_files_beside()
         try:
             server = create_server(application, host=host, port=port, threads=WEB_THREADS, ident="almanac")
         except OSError as error:
@@ -127,6 +129,18 @@ class Command(BaseCommand):
         """Print a line at once, also where output goes to a file."""
         self.stdout.write(line)
         self.stdout.flush()
+
+
+def keep_files_beside() -> None:
+    """Keep SQLite's file open as long as this process lives, by a connection that does nothing.
+
+    Where nobody has it open, the files beside it go, and a full disk would have no room for new ones: then not
+    even a page could be read.
+    """
+    if connection.vendor == "sqlite":
+        standing = connection.copy().get_new_connection(connection.get_connection_params())
+        standing.execute("SELECT count(*) FROM django_migrations").fetchall()
+        _STANDING.append(standing)
 
 
 def check_port(host: str, port: int) -> None:
