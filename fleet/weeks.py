@@ -6,7 +6,7 @@ import re
 from datetime import date, timedelta
 
 _WEEK = re.compile(r"(\d{4})-W(\d{2})")
-# From the oldest instruments on, and far from either end of the calendar, where the weeks around would be none.
+# From the oldest instruments on, and far from either end of the calendar, beyond which there are no weeks.
 YEARS = range(1400, 3000)
 
 

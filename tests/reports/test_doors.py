@@ -61,3 +61,9 @@ def test_the_login_says_so_when_name_and_password_do_not_belong_together(client,
 def test_signing_in_leads_to_this_week(client, house):
     answer = client.post("/login/", {"username": house.technician.username, "password": "a long word"})
     assert answer.url == "/"
+
+
+@pytest.mark.parametrize("week", ["0001-W01", "9999-W52"])
+def test_a_week_at_an_end_of_the_calendar_is_no_page(client, house, week):
+    client.force_login(house.technician)
+    assert client.get(f"/week/{week}/").status_code == 404

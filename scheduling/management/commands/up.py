@@ -134,8 +134,8 @@ class Command(BaseCommand):
 def keep_files_beside() -> None:
     """Keep SQLite's file open as long as this process lives, by a connection that does nothing.
 
-    Where nobody has it open, the files beside it go, and a full disk would have no room for new ones: then not
-    even a page could be read.
+    Where nobody has it open, the files beside it go, and a full disk would have no room for new ones: then
+    not even a page could be read.
     """
     if connection.vendor == "sqlite":
         standing = connection.copy().get_new_connection(connection.get_connection_params())
