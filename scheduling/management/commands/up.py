@@ -138,7 +138,8 @@ def keep_files_beside() -> None:
     not even a page could be read.
     """
     if connection.vendor == "sqlite":
-        standing = connection.copy().get_new_connection(connection.get_connection_params())
+        own = connection.copy()
+        standing = own.get_new_connection(own.get_connection_params())
         standing.execute("SELECT count(*) FROM django_migrations").fetchall()
         _STANDING.append(standing)
 
