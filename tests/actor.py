@@ -26,10 +26,6 @@ from django.db.models import F  # noqa: E402
 from django.utils import timezone  # noqa: E402
 
 from fleet import uploads, ways_in  # noqa: E402
-from fleet.demo.folder import write_fleet  # noqa: E402
-from fleet.demo.loading import make_users  # noqa: E402
-from fleet.demo.spec import FleetSpec  # noqa: E402
-from fleet.imports import import_folder  # noqa: E402
 from fleet.models import ClimateReading, FactChange, Instrument, Person, ReadingsUpload, Site  # noqa: E402
 from fleet.signals import tell_facts_changed  # noqa: E402
 from fleet.weeks import monday_before  # noqa: E402
@@ -52,8 +48,19 @@ def migrate() -> None:
     call_command("migrate", verbosity=0)
 
 
-def small_demo() -> None:
-    """Migrate, load an invented conservatory that is soon forecast and planned, and print its passwords."""
+def up_small(port: str) -> None:
+    """Start the whole on an invented conservatory small enough, and planned shortly enough, for a test.
+
+    The passwords of its people are printed first.
+    """
+    # Imported here, since the other steps are run many times and need none of it.
+    from fleet.demo.folder import write_fleet
+    from fleet.demo.loading import make_users
+    from fleet.demo.spec import FleetSpec
+    from fleet.imports import import_folder
+    from scheduling.management.commands import up
+    from scheduling.scenarios import asking
+
     migrate()
     now = timezone.now()
     spec = FleetSpec(n_instruments=8, n_rooms=4, years=1)
@@ -64,6 +71,8 @@ def small_demo() -> None:
     Person.objects.update(hours_per_week=5 * F("hours_per_week"))
     made = make_users(Site.objects.get(), now.date())
     print(json.dumps({user.username: user.password for user in made.users}))  # noqa: T201
+    up.PLAN_SECONDS, draft_orders.SECONDS, asking.SECONDS = 3, 5.0, 5.0
+    call_command("up", port=int(port))
 
 
 def settle(people: str) -> None:
@@ -224,7 +233,7 @@ def _live(steps: str, log: str) -> None:
 def main(words: list[str]) -> None:
     """Run the steps, which are separated by a plus."""
     writing = (prepare, migrate, settle, compose, send, age, refresh, record, furnish, ask_for_much)
-    known = (*writing, show, forecasts, much, nursery, small_demo)
+    known = (*writing, show, forecasts, much, nursery, up_small)
     steps = {step.__name__: step for step in known}
     for line in " ".join(words).split(" + "):
         name, *arguments = line.split()
