@@ -115,7 +115,8 @@ def words_of(document: dict[str, Any]) -> list[str]:
         f"The queue is {document['queue']}.",
         "Nobody has looked at what is due yet."
         if age is None
-        else f"A worker last looked at what is due {age} seconds ago.",
+        else f"A worker last looked at what is due {age} seconds ago"
+        + (", which is too long: none seems to be at work." if document["beat"] == "late" else "."),
     ]
     if document["disk"] != "ok":
         said.append(f"Only {document['disk_free_mb']} MB are free on a disk that is written to.")

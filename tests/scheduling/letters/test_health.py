@@ -34,7 +34,9 @@ def test_a_beat_that_stopped_or_never_came_is_503(client, db, settings):
     for age, status in ((890, 200), (910, 503)):
         beat(TICK, timezone.now() - timedelta(seconds=age))
         assert client.get("/healthz").status_code == status
-    assert client.get("/healthz").json()["beat"] == "late"
+    told = client.get("/healthz").json()
+    assert told["beat"] == "late"
+    assert "seconds ago, which is too long: none seems to be at work." in " ".join(told["words"])
 
 
 def test_a_broker_that_cannot_be_reached_is_503(client, beating, settings, monkeypatch):
