@@ -258,6 +258,7 @@ def main() -> None:
     from django.http import HttpResponse
     from django.urls import path as address
 
+    import config.wsgi  # noqa: F401 -- what the server does before it answers anybody
     from config.urls import urlpatterns as every
     from reports.doors import site_page
     from tests.house_with_doors import MORNING
