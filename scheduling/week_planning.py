@@ -65,7 +65,7 @@ def _laid_out(facts: WeekFacts, setup: WeekSetup, time_limit: float) -> tuple[We
     for number, share in enumerate(shares):
         left = max(time_limit - (monotonic() - begun), 0.0)
         layout = lay_out(setup.problem, share * left)
-        alone, kept_out = _short_alone(setup.problem, layout), _kept_out_beside(layout)
+        alone, kept_out = _short_alone(setup.problem, layout), _kept_out_beside(setup.problem, layout)
         if not alone:
             found.append((setup, layout))
         if not alone | kept_out:
@@ -81,8 +81,13 @@ def _short_alone(problem: WeekProblem, layout: WeekLayout) -> set[int]:
     return {number for number in there if problem.visits[number].beside not in there | {None}}
 
 
-def _kept_out_beside(layout: WeekLayout) -> set[int]:
-    return {one.visit for one in layout.left_out if BESIDE in one.rules}
+def _kept_out_beside(problem: WeekProblem, layout: WeekLayout) -> set[int]:
+    """Return the short visits that are kept out by what they are beside, or keep it out."""
+    out = {one.visit for one in layout.left_out if BESIDE in one.rules}
+    pairs = (
+        (number, visit.beside) for number, visit in enumerate(problem.visits) if visit.beside is not None
+    )
+    return {number for number, beside in pairs if {number, beside} & out}
 
 
 def _occupied(site: Site, monday: date, setup: WeekSetup) -> dict[str, Any]:

@@ -199,7 +199,8 @@ def unrecorded_service(subject: Subject, before: int) -> tuple[int, float]:
     -----
     Whoever writes down other services of an instrument would have written down this one: it lies before the
     first record of any kind, half an interval if such services come at their intervals, and no less than an
-    interval back. An instrument that came from its maker lately was set up there.
+    interval back. An instrument that came from its maker lately was set up there. Half and whole interval are
+    priors: common practice, no source.
     """
     came, interval = min(subject.in_service_day, before), round(subject.interval_days)
     if still_new(subject, before):

@@ -301,6 +301,20 @@ def test_it_takes_its_full_hours_where_the_other_work_finds_no_place_and_the_wee
     assert any("bedding of G-1 takes its full 0.75 h" in note for note in week.notes)
 
 
+@pytest.mark.parametrize("held", ["bedding", "regulation"])
+def test_both_are_done_where_no_one_person_can_do_both(held):
+    school = School()
+    bo = make.make_person(school.site, "Bo", 20.0)
+    bundled(school, technician=bo)
+    school.plan.visits.filter(kind=held).update(held=True)
+    type(bo).objects.filter(pk=bo.pk).update(skills=["regulation"])
+    type(bo).objects.filter(pk=school.ada.pk).update(skills=["bedding"])
+    week = school.lay_out()
+    assert sorted(row[1] for row in walls(week)) == ["bedding", "regulation"]
+    assert ("bedding", "08:00-08:45") in [row[1::2] for row in walls(week)]
+    assert [note.split(" takes")[0] for note in week.notes] == ["bedding of G-1"]
+
+
 def test_it_takes_its_full_hours_where_the_other_work_is_done_already():
     school = School()
     bundled(school)
