@@ -83,6 +83,7 @@ def since_last(group: Group, cases: Sequence[Case], beliefs: Sequence[Beliefs], 
         scale = np.einsum("iq,iqn->in", weights, terms) + jump_variance
         _add(sums, share, mean, scale, tolerance, degrees)
     sums.variance[...] -= sums.mean**2
+    np.minimum(sums.p_out, 1.0, out=sums.p_out)  # shares sum to one but for rounding
     sums.p_out[days[None, :] < last[:, None]] = 0.0
     return sums
 
@@ -148,7 +149,7 @@ def after_service(
             mean = np.einsum("ip,pn->in", centre, parts) + start_mean
             scale = np.einsum("iq,qn->in", weights, terms)
             p += share * out_probability(mean, scale, tolerance, degrees)
-        for row, values in zip(rows, p, strict=True):
+        for row, values in zip(rows, np.minimum(p, 1.0), strict=True):
             out[row][s, d] = values
     return out
 
