@@ -8,10 +8,12 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from scheduling.engine.cycles import harmonics
+from scheduling.engine.year_shape import GRID, at_days
+
 Floats = NDArray[np.float64]
 Days = NDArray[np.int64]
 
-YEAR_DAYS = 365.2425  # Gregorian calendar, mean year [d]
 SCORING_STEPS, SCORED = 25, 1e-6  # each step at most half a logarithm; a dozen are enough
 YEAR_FACTORS = np.geomspace(1 / 64, 16.0, 41)
 N_COEFFICIENTS = 5  # level, and cosine and sine of one and of two cycles a year
@@ -75,14 +77,6 @@ WARMTH = SeasonPrior(  # [degC]
 )
 
 
-def harmonics(days: Days) -> Floats:
-    """Columns 1, cos, sin of one cycle and cos, sin of two cycles a year; shape (n, 5)."""
-    turn = 2.0 * np.pi * np.asarray(days, float) / YEAR_DAYS
-    return np.column_stack(
-        [np.ones_like(turn), np.cos(turn), np.sin(turn), np.cos(2 * turn), np.sin(2 * turn)]
-    )
-
-
 @dataclass(frozen=True)
 class Evidence:
     """What one room's days say of its season: a Gaussian likelihood in information form."""
@@ -117,6 +111,8 @@ class Season:
         Its correlation from one day to the next.
     lively : array, shape (4,)
         Harmonics of the logarithm of its standard deviation: a humidified room is calm in winter.
+    shape : array, shape (366,)
+        What the year has besides: see `scheduling.engine.year_shape`.
     """
 
     coefficients: Floats
@@ -124,6 +120,7 @@ class Season:
     anomaly_sd: float
     anomaly_keep: float
     lively: Floats = field(default_factory=lambda: np.zeros(N_COEFFICIENTS - 1))
+    shape: Floats = field(default_factory=lambda: np.zeros(len(GRID)))
 
     def liveliness(self, days: Days) -> Floats:
         """Factor on the anomaly's standard deviation at `days`, shape (n,); 1 on average of its logarithm."""
@@ -131,7 +128,7 @@ class Season:
 
     def expected(self, days: Days) -> Floats:
         """Season at `days`, shape (n,)."""
-        return harmonics(days) @ self.coefficients
+        return np.asarray(harmonics(days) @ self.coefficients + at_days(self.shape, days), float)
 
 
 def season_evidence(
@@ -183,7 +180,10 @@ def remainder(days: Days, residuals: Floats, prior: SeasonPrior) -> tuple[float,
 
 
 def fit_seasons(
-    history: Mapping[str, tuple[Days, Floats]], building_of: Mapping[str, str], prior: SeasonPrior
+    history: Mapping[str, tuple[Days, Floats]],
+    building_of: Mapping[str, str],
+    prior: SeasonPrior,
+    shapes: Mapping[str, Floats] | None = None,
 ) -> dict[str, Season]:
     """Fit every room's season together: a short history leans on its building, that on the site.
 
@@ -193,6 +193,8 @@ def fit_seasons(
         Daily means; may be empty for a room.
     building_of : mapping of room to building
     prior : SeasonPrior
+    shapes : mapping of room to array of shape (366,), optional
+        What every room's year has besides two cycles, as known from elsewhere.
 
     Returns
     -------
@@ -205,6 +207,8 @@ def fit_seasons(
     through the year. The covariance includes `year_sd`, since the coming year is not the average of the past
     ones, as far as the years behind confirm it (:func:`year_scatter`).
     """
+    if shapes is not None:
+        history = {room: (days, at - at_days(shapes[room], days)) for room, (days, at) in history.items()}
     calm = np.zeros(N_COEFFICIENTS - 1)
     flat = {room: Season(NOTHING, NO_SPREAD, prior.anomaly_sd, prior.anomaly_keep, calm) for room in history}
     first = _solve_tree(history, building_of, prior, flat)
@@ -217,10 +221,13 @@ def fit_seasons(
         room: (days, values - harmonics(days) @ second[room][0]) for room, (days, values) in history.items()
     }
     year = np.diag(np.square(prior.year_sd)) * year_scatter(residuals, refined, prior)
-    return {
+    fitted = {
         room: replace(refined[room], coefficients=mean, covariance=covariance + year)
         for room, (mean, covariance) in second.items()
     }
+    return (
+        fitted if shapes is None else {room: replace(one, shape=shapes[room]) for room, one in fitted.items()}
+    )
 
 
 def _weather(days: Days, residuals: Floats, prior: SeasonPrior) -> Season:

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import solve_banded
 
-from scheduling.engine.air import Season, SeasonPrior, harmonics
+from scheduling.engine.air import Season, SeasonPrior
+from scheduling.engine.cycles import harmonics
 
 Floats = NDArray[np.float64]
 Days = NDArray[np.int64]
@@ -164,7 +165,7 @@ def room_path(
     at, seen = days[inside] - first_day, values[inside]
     bridge = _Bridge(len(grid), at, season.anomaly_keep)
     columns = harmonics(grid)
-    level = columns @ season.coefficients
+    level = season.expected(grid)
     lively = season.liveliness(grid)
     mean = level + lively * bridge.fill((seen - level[at]) / lively[at])
     left_to_season = columns - lively[:, None] * bridge.fill(columns[at] / lively[at, None])

@@ -17,6 +17,7 @@ from scheduling.engine.deviation import Wood, played, travelled
 from scheduling.engine.held_air import held_air
 from scheduling.engine.moisture import equilibrium_moisture
 from scheduling.engine.subjects import Playing, RoomAir, Subject
+from scheduling.engine.year_shape import year_shapes
 
 Floats = NDArray[np.float64]
 
@@ -142,12 +143,17 @@ def weave(
     """
     known = _named(rooms, cases)
     history = {name: _moisture_history(room, today) for name, room in known.items()}
-    humidity = {name: (days, known[name].rh[: len(days)]) for name, (days, _) in history.items()}
     buildings = {name: room.building for name, room in known.items()}
     earliest = min([case.last_day for case in cases] + [today if earliest is None else earliest])
     first_day = max(earliest - WARM_UP_DAYS, today - LONGEST_MEMORY_DAYS)
     last_day = today + horizon_days
-    seasons = air.fit_seasons(history, buildings, air.MOISTURE)
+    read = {
+        name: (days, known[name].temp_c[: len(days)], known[name].rh[: len(days)])
+        for name, (days, _) in history.items()
+    }
+    shapes = year_shapes(read, buildings)
+    moist = {name: shape.moisture for name, shape in shapes.items()}
+    seasons = air.fit_seasons(history, buildings, air.MOISTURE, moist)
     stood_in = sorted({"", *(stay.room for case in cases for stay in case.subject.stays)})
     moisture = {
         name: room_path(
@@ -155,14 +161,21 @@ def weave(
         )
         for name in stood_in
     }
-    warm = {name: (days, known[name].temp_c[: len(days)]) for name, (days, _) in history.items()}
-    warm_seasons = air.fit_seasons(warm, buildings, air.WARMTH)
+    warm = {name: (days, temp_c) for name, (days, temp_c, _) in read.items()}
+    warm_seasons = air.fit_seasons(
+        warm, buildings, air.WARMTH, {name: shape.warmth for name, shape in shapes.items()}
+    )
     warmth = {
         name: room_path(warm_seasons[name], air.WARMTH, *warm[name], first_day, last_day).mean
         for name in stood_in
     }
     moisture = {name: held_air(path, known[name], today) for name, path in moisture.items()}
-    humidity_seasons = air.fit_seasons(humidity, buildings, air.HUMIDITY)
+    humidity_seasons = air.fit_seasons(
+        {name: (days, rh) for name, (days, _, rh) in read.items()},
+        buildings,
+        air.HUMIDITY,
+        {name: shape.humidity for name, shape in shapes.items()},
+    )
     return Fabric(first_day, last_day, moisture, warmth, humidity_seasons, known, playing)
 
 

@@ -11,6 +11,7 @@ from scheduling.engine import air
 from scheduling.engine.airpath import room_path
 from scheduling.engine.deviation import MEMORY, Wood
 from scheduling.engine.moisture import LOWEST_C, equilibrium_moisture
+from scheduling.engine.year_shape import year_shapes
 
 Floats = NDArray[np.float64]
 Days = NDArray[np.int64]
@@ -62,8 +63,10 @@ def wood_year(days: Days, temp_c: Floats, rh: Floats, tau: float, asked: Days) -
     """
     if not len(asked):
         raise ValueError("no day is asked for")
-    values = equilibrium_moisture(np.maximum(temp_c, LOWEST_C), rh) if len(days) else np.empty(0)
-    season = air.fit_seasons({"": (days, values)}, {"": ""}, air.MOISTURE)[""]
+    temp_c = np.maximum(temp_c, LOWEST_C)
+    values = equilibrium_moisture(temp_c, rh) if len(days) else np.empty(0)
+    shape = year_shapes({"": (days, temp_c, rh)}, {"": ""})[""].moisture
+    season = air.fit_seasons({"": (days, values)}, {"": ""}, air.MOISTURE, {"": shape})[""]
     first = int(asked[0] - np.ceil(MEMORY * tau))
     path = room_path(season, air.MOISTURE, days, values, first, int(asked[-1]))
     wood = Wood(path, ((1.0, tau),))

@@ -11,15 +11,14 @@ from scheduling.engine.air import (
     N_COEFFICIENTS,
     NO_SPREAD,
     NOTHING,
-    YEAR_DAYS,
     Season,
     fit_seasons,
-    harmonics,
     liveliness,
     remainder,
     season_evidence,
     year_scatter,
 )
+from scheduling.engine.cycles import YEAR_DAYS, harmonics
 
 FIRST = 739_000
 

@@ -6,8 +6,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from statsmodels.tsa.arima_process import ArmaProcess
 
-from scheduling.engine.air import MOISTURE, Season, fit_seasons, harmonics
+from scheduling.engine.air import MOISTURE, Season, fit_seasons
 from scheduling.engine.airpath import joined, room_path
+from scheduling.engine.cycles import harmonics
 
 FIRST, LAST = 739_000, 739_119
 COEFFICIENTS = np.array([0.08, -0.02, 0.005, 0.001, -0.002])
