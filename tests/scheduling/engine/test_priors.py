@@ -3,6 +3,7 @@ import pytest
 from scipy import stats
 
 from scheduling.engine import priors
+from scheduling.engine.deviation import settled
 from scheduling.engine.priors import key_lever, service_prior, walk_factor
 
 
@@ -78,3 +79,29 @@ def test_thinner_boards_follow_sooner_and_warmth_flattens_every_string():
     for kind in priors.KNOWN_KINDS:
         assert -2.05 < prior(kind=kind).warmth.mean < 0
     assert prior().warmth.mean - prior().warmth.sd < -0.18 < prior().warmth.mean + prior().warmth.sd
+
+
+def test_creep_with_log_time_is_six_cents_a_decade():
+    """6 cents for each tenfold time from a day on: 8.9 cents after 30 days, 15.4 after 365 (arithmetic)."""
+    days = np.array([10.0, 30.0, 90.0, 365.0, 730.0, 1460.0])
+    share = settled(days, priors.log_creep())
+    per_share = 15.4 / share[3]
+    np.testing.assert_allclose(per_share * share, 6.0 * np.log10(1.0 + days), rtol=0.02)
+    assert per_share * share[1] == pytest.approx(8.9, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("settling", "saturating"),
+    [(priors.TUNING, (-20.0, (0.7, 120.0), (0.3, 500.0))), (priors.BEDDING, (0.15, (1.0, 200.0)))],
+)
+def test_two_laws_of_settling_agree_on_the_first_year(settling, saturating):
+    whole, *curve = saturating
+    first_year = settled(np.array([365.0]), tuple(curve))
+    both = settling.settling.mean * settled(np.array([365.0]), settling.settle)
+    assert both == pytest.approx(whole * first_year, rel=0.05)
+    assert sum(share for share, _ in settling.settle) == pytest.approx(1.0)
+
+
+def test_only_where_the_key_frame_slides_does_dip_follow_the_gap():
+    assert prior("regulation", kind="grand").moisture.sd > 0
+    assert {prior("regulation", kind=kind).moisture for kind in ("upright", "harpsichord")} == {priors.NONE}
