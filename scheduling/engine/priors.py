@@ -214,7 +214,9 @@ BEDDING = ServicePrior(
 )
 REGULATION = ServicePrior(
     components=FRAME_ABOVE_BED,
-    moisture=Belief(-1.5, 2.0),  # mm of rail height per unit of gradient; `service_prior` applies the lever
+    # mm of rail height per unit of gradient: half of the gap by which the frame has lifted, since a raised
+    # balance rail raises the front of the keys and adds to the dip; `service_prior` applies the lever
+    moisture=Belief(1.5, 2.0),
     settling=Belief(0.05, 0.05),  # felt gives way with playing, and a frame that settles is bedded; no source
     hours=Belief(0.15, 0.07),
     cycling=Belief(0.2, 0.1),

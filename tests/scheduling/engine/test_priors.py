@@ -105,3 +105,9 @@ def test_two_laws_of_settling_agree_on_the_first_year(settling, saturating):
 def test_only_where_the_key_frame_slides_does_dip_follow_the_gap():
     assert prior("regulation", kind="grand").moisture.sd > 0
     assert {prior("regulation", kind=kind).moisture for kind in ("upright", "harpsichord")} == {priors.NONE}
+
+
+def test_a_frame_that_lifts_adds_to_the_dip():
+    """Similar triangles: balance rail up, front of the key up, front stop as it was, so more dip."""
+    gap, dip = prior("bedding").moisture.mean, prior("regulation", lever=3.0).moisture.mean
+    assert 0 < dip < 3.0 * gap  # part of the gap times the lever, never more than all of it
