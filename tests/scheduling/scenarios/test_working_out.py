@@ -47,6 +47,9 @@ def test_a_held_humidity_spares_days_out_where_wood_moves_and_touches_no_other_r
         elif line.subject.service == "voicing":
             # Wear alone moves it: the same to the rounding of sums.
             assert steady == pytest.approx(never, abs=1e-6)
+        elif line.subject.service == "regulation":
+            # Drying lowers a frame and takes off the dip what wear adds: a steady room need not be better.
+            assert steady != never
         else:
             assert steady <= never + 1e-6, line.subject
     assert held.result.cost <= free.result.cost + gap(held)
