@@ -86,7 +86,9 @@ def _written_day(day: date, style: str, language: str | None) -> str:
 @register.filter
 def percent(fraction: float | None, digits: int = 0) -> str:
     """Write a fraction as a percentage with its sign."""
-    return "" if fraction is None else words.pointed(f"{100 * fraction:.{digits}f}\N{NO-BREAK SPACE}%")
+    if fraction is None:
+        return ""
+    return words.pointed(f"{100 * fraction:.{digits}f}\N{NO-BREAK SPACE}%").replace("-", MINUS)
 
 
 @register.filter

@@ -9,7 +9,7 @@ from django.template import Context, Template
 from django.utils import timezone, translation
 
 from reports import words
-from reports.templatetags.almanac import number_cells, written
+from reports.templatetags.almanac import number_cells, percent, written
 from scheduling.models import Forecast, ForecastState, SeasonPlan
 from tests.factories import TODAY
 
@@ -104,3 +104,9 @@ def test_a_day_is_written_in_each_language_and_an_instant_on_its_own_wall():
     at = datetime(2027, 3, 1, 23, 30, tzinfo=UTC)
     with timezone.override("Europe/Vienna"):
         assert Template("{{ at|written:'j F, H:i' }}").render(Context({"at": at})) == "2 March, 00:30"
+
+
+def test_a_percentage_below_zero_has_a_minus_sign_and_no_hyphen():
+    assert plain(percent(-0.0634, 1)) == "\N{MINUS SIGN}6.3 %"
+    assert plain(percent(0.14)) == "14 %"
+    assert percent(None) == ""
