@@ -194,7 +194,7 @@ def fit_seasons(
     building_of : mapping of room to building
     prior : SeasonPrior
     shapes : mapping of room to array of shape (366,), optional
-        What every room's year has besides two cycles, as known from elsewhere.
+        What every room's year has besides two cycles, as known from elsewhere; nothing if not given.
 
     Returns
     -------
@@ -207,8 +207,8 @@ def fit_seasons(
     through the year. The covariance includes `year_sd`, since the coming year is not the average of the past
     ones, as far as the years behind confirm it (:func:`year_scatter`).
     """
-    if shapes is not None:
-        history = {room: (days, at - at_days(shapes[room], days)) for room, (days, at) in history.items()}
+    shape = shapes or dict.fromkeys(history, np.zeros(len(GRID)))
+    history = {room: (days, values - at_days(shape[room], days)) for room, (days, values) in history.items()}
     calm = np.zeros(N_COEFFICIENTS - 1)
     flat = {room: Season(NOTHING, NO_SPREAD, prior.anomaly_sd, prior.anomaly_keep, calm) for room in history}
     first = _solve_tree(history, building_of, prior, flat)
@@ -221,13 +221,10 @@ def fit_seasons(
         room: (days, values - harmonics(days) @ second[room][0]) for room, (days, values) in history.items()
     }
     year = np.diag(np.square(prior.year_sd)) * year_scatter(residuals, refined, prior)
-    fitted = {
-        room: replace(refined[room], coefficients=mean, covariance=covariance + year)
+    return {
+        room: replace(refined[room], coefficients=mean, covariance=covariance + year, shape=shape[room])
         for room, (mean, covariance) in second.items()
     }
-    return (
-        fitted if shapes is None else {room: replace(one, shape=shapes[room]) for room, one in fitted.items()}
-    )
 
 
 def _weather(days: Days, residuals: Floats, prior: SeasonPrior) -> Season:

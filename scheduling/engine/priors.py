@@ -62,7 +62,7 @@ NONE = Belief(0.0, 0.0)
 EVEN = (1.0, 1.0, 1.0, 1.0, 1.0)  # one factor for each coefficient
 
 
-CREEP_FROM, CREEP_UNTIL, CREEP_TERMS = 1.0, 5000.0, 13  # [d], [d], [-]
+CREEP_FROM, CREEP_UNTIL, CREEP_TERMS = 1.0, 5000.0, 13  # [d], [d], [-]; from a day on, as it is quoted
 
 
 def log_creep() -> tuple[tuple[float, float], ...]:
@@ -194,9 +194,8 @@ TUNING = ServicePrior(
     left_sd=0.4,
     found_sd=0.4,
     warmth=Belief(-0.3, 0.3),  # between -0.18 where the frame goes with the wire and -2.05 for wire alone
-    settle=two_laws(
-        (0.7, 120.0), (0.3, 500.0)
-    ),  # four to six tunings in the first year, three or four in the second
+    # Four to six tunings in the first year, three or four in the second
+    settle=two_laws((0.7, 120.0), (0.3, 500.0)),
 )
 BEDDING = ServicePrior(
     components=FRAME_ABOVE_BED,

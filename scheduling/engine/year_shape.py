@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from scheduling.engine import psychrometrics
 from scheduling.engine.cycles import YEAR_DAYS, harmonics
-from scheduling.engine.moisture import HIGHEST_C, LOWEST_C, equilibrium_moisture
+from scheduling.engine.moisture import equilibrium_moisture
+from scheduling.engine.psychrometrics import saturation_pressure
 
 Floats = NDArray[np.float64]
 Days = NDArray[np.int64]
@@ -22,9 +21,8 @@ WARMTH_CYCLES, VAPOUR_CYCLES = 4, 2
 TURN_SD = 0.5  # [K] of each cosine and sine beyond the second cycle; prior, no source
 DAY_SD, DAY_KEEP = 0.8, 0.85  # [K], [-] of a room's daily temperature around its year; prior, no source
 LONGEST_HOLE = 45  # [d] of the year in which no reading ever fell, beyond which the year is not known
-MOST_RH, LEAST_RH = 0.98, 0.02
+MOST_RH, LEAST_RH = 0.98, 0.02  # [-] bounds of a mean course; a logarithm needs more than nothing
 GRID = np.arange(366) * YEAR_DAYS / 366.0
-TABLE_C = np.linspace(LOWEST_C, HIGHEST_C, 1001)
 
 
 @dataclass(frozen=True)
@@ -79,9 +77,9 @@ def year_shape(days: Days, temp_c: Floats, rh: Floats) -> YearShape | None:
     columns = harmonics(days, WARMTH_CYCLES)
     coefficients = np.linalg.solve(columns.T @ columns + np.diag(doubt), columns.T @ temp_c)
     warmth = np.clip(harmonics(GRID, WARMTH_CYCLES) @ coefficients, temp_c.min(), temp_c.max())
-    pressure = np.log(np.maximum(rh, LEAST_RH)) + _log_saturation(temp_c)
+    pressure = np.log(np.maximum(rh, LEAST_RH) * saturation_pressure(temp_c))
     mean_pressure = np.linalg.lstsq(harmonics(days, VAPOUR_CYCLES), pressure, rcond=None)[0]
-    humidity = np.exp(harmonics(GRID, VAPOUR_CYCLES) @ mean_pressure - _log_saturation(warmth))
+    humidity = np.exp(harmonics(GRID, VAPOUR_CYCLES) @ mean_pressure) / saturation_pressure(warmth)
     humidity = np.clip(humidity, LEAST_RH, MOST_RH)
     return YearShape(*map(_beyond_two_cycles, (equilibrium_moisture(warmth, humidity), warmth, humidity)))
 
@@ -124,13 +122,3 @@ def _longest_hole(days: Days) -> float:
         return YEAR_DAYS
     phase = np.unique(np.asarray(days, float) % YEAR_DAYS)
     return float(np.max(np.diff(phase, append=phase[0] + YEAR_DAYS)))
-
-
-@lru_cache(maxsize=1)
-def _table() -> Floats:
-    return np.log(psychrometrics.saturation_pressure(TABLE_C))
-
-
-def _log_saturation(temp_c: Floats) -> Floats:
-    """Logarithm of the saturation pressure [ln Pa], off by at most 1e-6 between the table's points."""
-    return np.interp(temp_c, TABLE_C, _table())

@@ -14,7 +14,7 @@ from scheduling.engine.air import MOISTURE, fit_seasons
 from scheduling.engine.cycles import YEAR_DAYS
 from scheduling.engine.moisture import equilibrium_moisture
 from scheduling.engine.psychrometrics import heated_outdoor_humidity, saturation_pressure
-from scheduling.engine.year_shape import NO_SHAPE, _log_saturation, at_days, year_shape, year_shapes
+from scheduling.engine.year_shape import NO_SHAPE, at_days, year_shape, year_shapes
 
 FIRST = 738_000
 HEATED_C = 21.0
@@ -23,7 +23,8 @@ HEATED_C = 21.0
 def heated_room(years: int, weather: float = 0.0, seed: int = 0):
     """Days, temperature and humidity of a room heated to 21 degC that follows the outdoor air in summer.
 
-    Vapour pressure follows the year by one cycle, with weather as a share of it; both are known exactly.
+    From about 5 degC outdoors on it floats by half a kelvin a kelvin. Vapour pressure follows the year by one
+    cycle, with weather as a share of it; both are known exactly.
     """
     days = FIRST + np.arange(round(years * YEAR_DAYS))
     year = np.cos(2 * np.pi * (days - 20) / YEAR_DAYS)  # 1 in the cold
@@ -100,8 +101,3 @@ def test_the_shape_closes_with_the_year():
         at_days(shape.moisture, days), at_days(shape.moisture, days + 4 * YEAR_DAYS), atol=1e-9
     )
     assert np.abs(np.diff(at_days(shape.moisture, FIRST + np.arange(0, 800)))).max() < 0.0005
-
-
-def test_saturation_between_the_points_of_the_table_is_psychrolibs():
-    temp_c = np.random.default_rng(1).uniform(-29.0, 69.0, 300)
-    np.testing.assert_allclose(np.exp(_log_saturation(temp_c)), saturation_pressure(temp_c), rtol=2e-6)
