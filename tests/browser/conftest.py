@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -69,6 +70,13 @@ class Visit:
 
     def open(self, path: str) -> None:
         self.page.goto(self.origin + path)
+        self.page.wait_for_load_state("networkidle")
+
+    @contextmanager
+    def arriving(self) -> Iterator[None]:
+        """Do what opens another page, and go on when that page is there and quiet."""
+        with self.page.expect_navigation():
+            yield
         self.page.wait_for_load_state("networkidle")
 
     def overflow(self) -> int:

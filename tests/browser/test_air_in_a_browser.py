@@ -35,10 +35,6 @@ def house(live_server, settings, tmp_path) -> House:
     return house
 
 
-def settled(visit) -> None:
-    visit.page.wait_for_load_state("networkidle")
-
-
 def reads_well(visit, name: str) -> None:
     found = Axe().run(visit.page, options=AXE)
     assert found.violations_count == 0, f"{name}: {found.generate_report()}"
@@ -53,8 +49,8 @@ def bring(visit, path: Path, room: int) -> ReadingsUpload:
     visit.open("/uploads/")
     visit.page.set_input_files("#file", str(path))
     visit.page.select_option("#room", str(room))
-    visit.page.click("main form button")
-    settled(visit)
+    with visit.arriving():
+        visit.page.click("main form button")
     return ReadingsUpload.objects.latest("pk")
 
 
@@ -75,8 +71,8 @@ def test_open_data_go_through_the_page(visit, house):
     # Its hours are standard time all year, which the site's clock skips in spring.
     visit.page.get_by_text("a time that the clocks skip").first.wait_for()
     visit.page.select_option("#clock", "-05:00")
-    visit.page.click("button[value=look]")
-    settled(visit)
+    with visit.arriving():
+        visit.page.click("button[value=look]")
     visit.page.locator("svg.main-svg").first.wait_for()
     reads_well(visit, "a file that can be stored")
     store(visit, upload)
@@ -89,8 +85,8 @@ def test_open_data_go_through_the_page(visit, house):
     reads_well(visit, "a file that asks")
     visit.page.select_option("#meaning_1", "temperature_c")
     visit.page.select_option("#meaning_2", "humidity_percent")
-    visit.page.click("button[value=look]")
-    settled(visit)
+    with visit.arriving():
+        visit.page.click("button[value=look]")
     store(visit, upload)
     assert room.readings.count() == 8760 + 509
 

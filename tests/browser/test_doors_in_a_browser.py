@@ -39,8 +39,8 @@ def reads_well(visit, name):
 
 
 def press(visit, words):
-    visit.page.get_by_role("button", name=words).first.click()
-    visit.page.wait_for_load_state("networkidle")
+    with visit.arriving():
+        visit.page.get_by_role("button", name=words).first.click()
 
 
 def figures(username, *, later=0):

@@ -41,15 +41,15 @@ def test_a_filter_is_kept_opens_the_list_and_is_removed(visit, house):
     page.fill("#filter-name", "Grands of mine")
     page.locator(".kept input[name=default]").press("Space")
     well(visit, "a filter about to be kept")
-    page.locator(".kept button", has_text="Keep it").press("Enter")
-    page.wait_for_load_state("networkidle")
+    with visit.arriving():
+        page.locator(".kept button", has_text="Keep it").press("Enter")
     assert page.locator(".kept [aria-current]").inner_text() == "Grands of mine"
     visit.open("/instruments/")
     assert page.url.endswith("?kind=grand")
     assert page.locator("#lines tbody tr").count() == sum(one.kind == "grand" for one in house.instruments)
     page.locator(".kept summary").press("Enter")
-    page.locator(".kept button", has_text="Remove it").press("Enter")
-    page.wait_for_load_state("networkidle")
+    with visit.arriving():
+        page.locator(".kept button", has_text="Remove it").press("Enter")
     assert not SavedFilter.objects.exists()
     assert visit.complaints == []
     assert visit.strayed == []
@@ -75,8 +75,8 @@ def test_many_are_chosen_and_moved_by_keyboard_alone_after_what_changes_was_show
     assert [cell.strip() for cell in page.locator("table.preview tbody th a").all_inner_texts()] == tags
     assert not Placement.objects.exists()
     well(visit, "what will change")
-    page.locator("main form[method=post] button", has_text="Change all").press("Enter")
-    page.wait_for_load_state("networkidle")
+    with visit.arriving():
+        page.locator("main form[method=post] button", has_text="Change all").press("Enter")
     assert page.url.endswith("/instruments/?order=tag")
     assert page.locator("main [role=status]").first.is_visible()
     moved = house.site.instruments.filter(tag__in=tags).values_list("room__name", flat=True)

@@ -37,8 +37,8 @@ def sign_in(visit, name="administrator"):
     visit.open("/login/")
     visit.page.fill("#id_username", name)
     visit.page.fill("#id_password", "a long word")
-    visit.page.click("main button")
-    visit.page.wait_for_load_state("networkidle")
+    with visit.arriving():
+        visit.page.click("main button")
 
 
 def pages_of(house: House) -> dict[str, str]:

@@ -75,8 +75,8 @@ def test_a_visit_is_moved_by_touch_and_approved_on_a_phone_and_what_if_fits(visi
     page.wait_for_selector(".in-hand .notice")
     well(visit, "a moved visit")
     page.reload()
-    page.locator("button", has_text="Approve this plan").click()
-    page.wait_for_load_state("networkidle")
+    with visit.arriving():
+        page.locator("button", has_text="Approve this plan").click()
     assert "People work by it" in page.locator("main").inner_text()
     visit.open("/season/what-if/new/")
     well(visit, "a new scenario")

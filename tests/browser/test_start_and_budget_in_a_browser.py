@@ -53,8 +53,8 @@ def test_a_newcomer_comes_from_a_spreadsheet_to_a_first_forecast(visit, live_ser
     page.get_by_role("button", name="Make the first forecast").click()
     page.locator("[role=status]", has_text="waits for the worker").wait_for()
     first_forecast.compute(FirstForecast.objects.get().pk)
-    page.get_by_role("link", name="On to This week").click()
-    visit.page.wait_for_load_state("networkidle")
+    with visit.arriving():
+        page.get_by_role("link", name="On to This week").click()
     assert "This week" in page.locator("h1").inner_text()
     well(visit, "This week of a new site")
     assert Site.objects.get().instruments.count() == 2
@@ -100,8 +100,8 @@ def test_two_scenarios_are_compared_in_the_budget_and_taken_along(visit, house):
     page.get_by_role("link", name="Scenarios side by side").click()
     page.get_by_label("3 h a week fewer").check()
     page.get_by_label("2 h a week more").check()
-    page.get_by_role("button", name="Set the ticked ones side by side").click()
-    page.wait_for_load_state("networkidle")
+    with visit.arriving():
+        page.get_by_role("button", name="Set the ticked ones side by side").click()
     assert page.locator("table.compared thead th").count() == 4
     well(visit, "scenarios in the budget")
     shown = page.locator("table.compared tbody tr", has_text="Money").locator("td").all_inner_texts()
