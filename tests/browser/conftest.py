@@ -80,7 +80,7 @@ class Visit:
         self.page.wait_for_load_state("networkidle")
 
     def overflow(self) -> int:
-        """How many pixels the page is wider than the window, once it has arrived: a click returns before that."""
+        """How many pixels the page is wider than the window, once it is there (a click returns sooner)."""
         self.page.wait_for_load_state()
         return self.page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
 
