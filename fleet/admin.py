@@ -15,6 +15,7 @@ from django.http import HttpRequest
 from django.utils import timezone
 
 from fleet import intake, models
+from fleet.doors import members
 from fleet.putting_away import put_away, site_of
 from fleet.refusal import Refused
 from fleet.signals import tell_facts_changed
@@ -24,17 +25,21 @@ class Removable(admin.ModelAdmin):
     """Rows that are put away when they are removed, and can be brought back for thirty days."""
 
     def delete_model(self, request: HttpRequest, obj: Any) -> None:
-        """Put one away."""
-        self._put_away(request, [obj])
+        """Remove one."""
+        self._remove_each(request, [obj])
 
     def delete_queryset(self, request: HttpRequest, queryset: Any) -> None:
-        """Put several away, each by itself."""
-        self._put_away(request, list(queryset))
+        """Remove several, each by itself."""
+        self._remove_each(request, list(queryset))
 
-    def _put_away(self, request: HttpRequest, rows: list[Any]) -> None:
+    def remove(self, row: Any) -> None:
+        """Put a row away."""
+        put_away([row], timezone.now())
+
+    def _remove_each(self, request: HttpRequest, rows: list[Any]) -> None:
         for row in rows:
             try:
-                put_away([row], timezone.now())
+                self.remove(row)
             except Refused as refused:
                 messages.error(request, str(refused))
 
@@ -78,6 +83,10 @@ class MembershipAdmin(Removable):
     list_display = ("user", "site", "role")
     list_filter = ("site", "role")
     list_select_related = ("user", "site")
+
+    def remove(self, row: Any) -> None:
+        """End a membership as its site's members page does: letters stop, and one administrator stays."""
+        members.end(row, timezone.now())
 
 
 @admin.register(models.Person)

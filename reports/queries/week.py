@@ -21,6 +21,7 @@ from scheduling.models import Forecast, ForecastRun, PlannedVisit, SeasonPlan
 OLD_AFTER = timedelta(days=3)
 STANDING = ("instrument_id", "kind", "state")  # what a visit's line says of its forecast
 VISITS = 40  # with which a leaf is full
+WHOLE = "all"  # instead of a leaf's number: every visit on one page
 REQUESTS_SHOWN = 10  # in full; whoever has more has a page for them
 
 
@@ -79,7 +80,7 @@ class Warnings:
 def week_work(site: Site, monday: date, user: Any | None = None, leaf: str = "") -> WeekWork:
     """Return the visits of a week in plan order, those of one user's person where a user is given.
 
-    A long week is turned leaf by leaf, each of whole rooms.
+    A long week is turned leaf by leaf, each of whole rooms, or shown whole for printing.
     """
     plan = plan_for(site, monday)
     number = week_number(plan, monday) if plan else None
@@ -90,7 +91,8 @@ def week_work(site: Site, monday: date, user: Any | None = None, leaf: str = "")
     times = take_from_layout(site, monday, visits)
     if user is not None:
         visits = [one for one in visits if one.technician and one.technician.user_id == user.pk]
-    page = Paginator(_leaves(visits), 1).get_page(leaf)
+    leaves = _leaves(visits)
+    page = Paginator(leaves, len(leaves) or 1 if leaf == WHOLE else 1).get_page(leaf)
     lines = _lines([visit for leaf in page for visit in leaf], monday, times)
     return WeekWork(
         plan=plan,

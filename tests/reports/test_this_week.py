@@ -70,6 +70,11 @@ def test_a_long_week_is_turned_leaf_by_leaf_and_no_room_is_torn(client, school, 
     assert [re.findall(r">([HU]-\d)</a>", text) for text in leaves] == [["H-0", "H-1", "H-2"], ["U-2"]]
     assert all("4 visits, 12" in text for text in leaves)
     assert 'href="?who=all&amp;page=2"' in leaves[0]
+    assert 'href="?who=all&amp;page=all"' in leaves[0]
+    whole = page(client, user, "/?who=all&page=all")
+    assert re.findall(r">([HU]-\d)</a>", whole) == ["H-0", "H-1", "H-2", "U-2"]
+    assert "leaf 1 of" not in whole
+    assert "to print" not in whole
 
 
 def test_a_visit_that_is_recorded_says_so(client, school):
