@@ -50,6 +50,7 @@ class RecordForm(forms.Form):
     )
     found = TypedNumber(label=_("As found, before any work"))
     found_side = forms.ChoiceField(required=False, widget=forms.RadioSelect)
+    only_measured = forms.BooleanField(required=False, label=_("Nothing was done: left as found"))
     left = TypedNumber(label=_("As left, after the work"))
     left_side = forms.ChoiceField(required=False, widget=forms.RadioSelect)
     note = forms.CharField(
@@ -95,7 +96,20 @@ class RecordForm(forms.Form):
         said["spent"] = said.get("other_minutes") or int(said.get("minutes") or 0) or None
         for name in ("found", "left"):
             said[f"{name}_value"] = self._signed(name, said)
+        if said.get("only_measured"):
+            self._look_alone(said)
         return said
+
+    def _look_alone(self, said: dict[str, Any]) -> None:
+        if said["found_value"] is None and "found" not in self.errors:
+            self.add_error("found", _("Nothing was done: what was found?"))
+        if said["left_value"] is not None:
+            self.add_error(
+                "left", _("Nothing was done, so it was left as found: empty this, or untick that.")
+            )
+        if said["spent"] is None and not {"minutes", "other_minutes"} & set(self.errors):
+            # Without them the budget would count the hours of a whole service.
+            self.add_error("minutes", _("How long did the look take?"))
 
     def _day(self, said: dict[str, Any]) -> date | None:
         if said.get("day") != OTHER:
@@ -140,6 +154,7 @@ class RecordForm(forms.Form):
             note=said["note"],
             hardener_at=said["hardener_at"],
             dry_at=said["dry_at"],
+            only_measured=said["only_measured"],
         )
 
 
@@ -153,6 +168,7 @@ def said_of(service: Service, measure: Measure, today: date) -> dict[str, Any]:
         "other_day": None if day in days else service.date,
         "minutes": minutes if usual else "",
         "other_minutes": "" if usual else minutes,
+        "only_measured": service.only_measured,
         "note": service.note,
         "hardener_at": _local(service.hardener_at),
         "dry_at": _local(service.dry_at),

@@ -111,7 +111,8 @@ class Desk:
         if self.kind.kind not in SUMMARIES:
             return replace(entry, points=sheet.points)
         if self.service is not None and records.same_points(sheet.points, sheet.stored):
-            return replace(entry, found=self.service.found, left=self.service.left)
+            said = {name: getattr(self.service, name) for name in ("found", "left", "only_measured")}
+            return replace(entry, **said)
         summary = sheet.summary
         return replace(
             entry,

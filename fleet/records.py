@@ -64,6 +64,7 @@ class Entry:
     hardener_at: datetime | None = None
     dry_at: datetime | None = None
     points: Sequence[Point] | None = None
+    only_measured: bool = False
 
     def values(self) -> dict[str, Any]:
         """Return the columns of the service."""
@@ -72,6 +73,7 @@ class Entry:
             "date": self.day,
             "minutes": self.minutes,
             **measured,
+            "only_measured": self.only_measured,
             "note": self.note.strip(),
             "hardener_at": self.hardener_at,
             "dry_at": self.dry_at,
@@ -122,9 +124,7 @@ def record(
         service = Service(instrument=instrument, kind=kind, technician=author.name[:120], **entry.values())
         service.order = _next_order(instrument, kind, entry.day)
         service.save()
-        told = {
-            name: [None, value] for name, value in plain(entry.values()).items() if value not in (None, "")
-        }
+        told = {name: [None, value] for name, value in plain(entry.values()).items() if _says(value)}
         if entry.points:
             _store_points(service, entry.points)
             told["worksheet"] = [[], [point.told() for point in entry.points]]
@@ -187,7 +187,7 @@ def withdraw(service: Service, author: Author, now: datetime) -> None:
     with transaction.atomic():
         service = Service.objects.select_for_update().select_related("instrument").get(pk=service.pk)
         values = plain({name: getattr(service, name) for name in Entry(service.date).values()})
-        told = {name: [value, None] for name, value in values.items() if value not in (None, "")}
+        told = {name: [value, None] for name, value in values.items() if _says(value)}
         points = _told(stored_points(service))
         if points:
             told["worksheet"] = [points, []]
@@ -249,6 +249,7 @@ def check(instrument: Instrument, kind: str, entry: Entry, now: datetime) -> Non
             accepted=_("at most %(longest_note)s characters") % {"longest_note": LONGEST_NOTE},
         )
     _check_hardener(entry)
+    _check_only_measured(entry)
 
 
 def _check_kind(instrument: Instrument, kind: str) -> None:
@@ -294,6 +295,17 @@ def _check_hardener(entry: Entry) -> None:
             column="dry_at",
             accepted=_("a time after it was applied"),
         )
+
+
+def _check_only_measured(entry: Entry) -> None:
+    if not entry.only_measured:
+        return
+    if entry.found is None:
+        raise Refused(_("nothing was done, and no value was found"), column="found", accepted=_("a value"))
+    if entry.left is not None:
+        raise Refused(_("nothing was done, so it was left as found"), column="left", accepted=_("no value"))
+    if entry.hardener_at is not None:
+        raise Refused(_("nothing was done, yet a hardener was applied"), column="hardener_at")
 
 
 def _likes(instrument: Instrument) -> str:
@@ -360,6 +372,10 @@ def _differences(service: Service, entry: Entry) -> dict[str, list[Any]]:
 def plain(values: dict[str, Any]) -> dict[str, Any]:
     """Return values as a history keeps them: days and instants as texts, instants in UTC."""
     return {name: _text(value) if isinstance(value, date) else value for name, value in values.items()}
+
+
+def _says(value: Any) -> bool:
+    return value not in (None, "") and value is not False
 
 
 def _text(value: date) -> str:

@@ -152,17 +152,26 @@ def _problem(trial: Trial, since: Floats, after: Floats, hours_a_week: float) ->
     return SeasonProblem(jobs, weeks, ("",), np.full((1, weeks), hours_a_week))
 
 
-def replanned(trial: Trial, hours_a_week: float, seconds: float) -> dict[int, list[int]]:
-    """Plan anew every Monday with the records that the visits made, and do the first week of each plan."""
+def replanned(trial: Trial, hours_a_week: float, seconds: float, looks: bool = False) -> dict[int, list[int]]:
+    """Plan anew every Monday with the records that the visits made, and do the first week of each plan.
+
+    With looks, whoever visits an instrument also measures what of it is not served, and leaves it so.
+    """
     subjects, done = list(trial.subjects), dict[int, list[int]]()
     rng = np.random.default_rng([trial.fleet.spec.seed, 78])
     for gone in range(trial.weeks):
         result = plan_season(forecast_problem(trial, hours_a_week, subjects, gone), seconds)
         visits = sorted(visit.job for visit in result.visits if visit.week == 1)
+        there = {trial.subjects[job].instrument for job in visits} if looks else set()
+        seen = [
+            job for job, one in enumerate(trial.subjects) if one.instrument in there and job not in visits
+        ]
         found = {job: _found(trial, job, gone + 1, done) for job in visits}
         for job in visits:
             done.setdefault(job, []).append(gone + 1)
             _write(trial, subjects, job, gone + 1, found[job], rng)
+        for job in seen:  # after the work, which may have moved it
+            _look(trial, subjects, job, gone + 1, _found(trial, job, gone + 1, done), rng)
     return done
 
 
@@ -180,16 +189,34 @@ def _found(trial: Trial, job: int, week: int, done: Weeks) -> float:
 def _write(
     trial: Trial, subjects: list[Subject], job: int, week: int, found: float, rng: np.random.Generator
 ) -> None:
-    """Add the record of a visit, measured as the invented technicians measure, to all who read it."""
-    subject = subjects[job]
+    """Add the record of a visit, measured as the invented technicians measure."""
     found, left = (
-        value + float(rng.normal(0, MEASURING_ERROR[subject.service]))
-        for value in (found, float(trial.left[job, week - 1]))
+        _measured(subjects[job].service, value, rng) for value in (found, float(trial.left[job, week - 1]))
     )
-    if subject.service == "voicing":
-        found, left = max(found, 0.0), max(left, 0.0)
-    day = trial.fleet.line.day(trial.index(week)).toordinal()
-    records = (*subject.records, Record(day, found, left))
+    _add(subjects, job, Record(_day(trial, week), found, left))
+
+
+def _look(
+    trial: Trial, subjects: list[Subject], job: int, week: int, found: float, rng: np.random.Generator
+) -> None:
+    """Add the record of a look that left everything as it was."""
+    found = _measured(subjects[job].service, found, rng)
+    _add(subjects, job, Record(_day(trial, week), found, found, only_measured=True))
+
+
+def _measured(service: str, true: float, rng: np.random.Generator) -> float:
+    value = true + float(rng.normal(0, MEASURING_ERROR[service]))
+    return max(value, 0.0) if service == "voicing" else value
+
+
+def _day(trial: Trial, week: int) -> int:
+    return trial.fleet.line.day(trial.index(week)).toordinal()
+
+
+def _add(subjects: list[Subject], job: int, record: Record) -> None:
+    """Add a record to all who read it."""
+    subject = subjects[job]
+    records = (*subject.records, record)
     for other, one in enumerate(subjects):
         if other == job:
             subjects[other] = replace(one, records=records)
@@ -333,6 +360,7 @@ class Verdict:
     hindsight: float
     weatherless: float | None = None
     replanned: float | None = None
+    looked: float | None = None
 
     @property
     def spared(self) -> float:
@@ -353,9 +381,12 @@ def compare(
     hours_a_week: float,
     seconds: float = 20.0,
     weekly: bool = False,
+    looks: bool = False,
     weatherless: Tables | None = None,
 ) -> Verdict:
     """Plan a season in every way and judge each by the truth; weekly, the plan is made anew every Monday too.
+
+    With looks it is made anew once more, by whoever measures all of an instrument that is visited.
 
     The plain rule is the better of waiting and not waiting; the weight-aware rule is tuned with the truth in
     hand; hindsight is planned twice, the second time around its own beddings, and the better one counts.
@@ -375,4 +406,5 @@ def compare(
         min(judge(trial, best), judge(trial, again)),
         judge(trial, weeks_of(ceiling.visits)) if ceiling else None,
         judge(trial, replanned(trial, hours_a_week, seconds / 4)) if weekly else None,
+        judge(trial, replanned(trial, hours_a_week, seconds / 4, looks=True)) if looks else None,
     )

@@ -172,6 +172,18 @@ def dries_after_it_is_applied(record: Record, known: Known, today: date) -> Iter
         yield "the hardener is dry before it is applied", "dry_at", dry, f"{applied.isoformat()} or later"
 
 
+def only_measured_left_nothing_else(record: Record, known: Known, today: date) -> Iterator[Problem]:
+    """What was only measured has a value found, and was left as that."""
+    if not record.get("only_measured"):
+        return
+    if record.get("found") is None:
+        yield "only measured, but no value found", "found", "", "a value"
+    if record.get("left") is not None:
+        yield "only measured, so it was left as found", "left", record["left"], "an empty cell"
+    if record.get("hardener_at") is not None:
+        yield "only measured, yet hardened", "hardener_at", record["hardener_at"], "an empty cell"
+
+
 def skills_known(record: Record, known: Known, today: date) -> Iterator[Problem]:
     """A person's skills are kinds of service."""
     for kind in record.get("skills", []):
@@ -214,6 +226,7 @@ CHECKS: dict[str, tuple[Check, ...]] = {
         done_by_today,
         measured_within_bounds,
         dries_after_it_is_applied,
+        only_measured_left_nothing_else,
     ),
     tables.WORKSHEETS.file: (service_kind_fits, done_by_today),
     tables.HELD.file: (service_kind_fits,),

@@ -229,6 +229,7 @@ SERVICES = Table(
         Column("technician", Text(120)),
         *map(_measured, ("found", "left", "found_bass", "found_tenor", "found_middle", "found_treble")),
         Column("note", Text()),
+        Column("only_measured", YesNo(), default=False, extra=True),
         Column("order", Whole(0, 32767), empty_keeps=True, extra=True),
         Column("hardener_at", Instant(), default=None, extra=True),
         Column("dry_at", Instant(), default=None, extra=True),

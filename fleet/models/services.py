@@ -91,6 +91,9 @@ class Service(models.Model):
     found_tenor = models.FloatField(null=True, blank=True)
     found_middle = models.FloatField(null=True, blank=True)
     found_treble = models.FloatField(null=True, blank=True)
+    only_measured = models.BooleanField(
+        default=False, help_text="nothing was done: it was left as found, and `left` stays empty"
+    )
     note = models.TextField(blank=True)
     hardener_at = models.DateTimeField(null=True, blank=True, help_text="when a hardener was applied")
     dry_at = models.DateTimeField(
@@ -113,6 +116,11 @@ class Service(models.Model):
                 | Q(dry_at__isnull=True)
                 | Q(dry_at__gte=F("hardener_at")),
                 name="service_hardener_dries_after",
+            ),
+            models.CheckConstraint(
+                condition=Q(only_measured=False)
+                | Q(found__isnull=False, left__isnull=True, hardener_at__isnull=True),
+                name="service_only_measured_says_what",
             ),
         ]
 

@@ -27,6 +27,7 @@ NAMES = {
     "found_tenor": _("found in the tenor"),
     "found_middle": _("found in the middle"),
     "found_treble": _("found in the treble"),
+    "only_measured": _("only measured"),
     "note": _("note"),
     "hardener_at": _("hardener applied at"),
     "dry_at": _("dry at"),
@@ -129,6 +130,8 @@ def _text(value: Any) -> str:
     """Write a value of the history; days and instants stand there as texts."""
     if value in (None, ""):
         return "–"
+    if isinstance(value, bool):
+        return gettext("yes") if value else gettext("no")
     if not isinstance(value, str):
         return f"{value:g}".replace("-", "\N{MINUS SIGN}")
     day, instant = _parsed(parse_date, value), _parsed(parse_datetime, value)

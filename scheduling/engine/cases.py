@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -99,7 +100,7 @@ def prepare(subject: Subject, today: int, lesson: Lesson = NO_LESSON) -> Case:
     check_subject(subject, today)
     prior = lesson.applied(prior_of(subject))
     last_day, start_mean, start_sd = _last_service(subject, prior, today)
-    count = len(subject.records)
+    count = services_among(subject.records)
     age_factor = priors.walk_factor((today - subject.built_day) / YEAR)
     return Case(
         subject=subject,
@@ -227,16 +228,24 @@ def left_by(record: Record, prior: ServicePrior) -> tuple[float, float]:
     Notes
     -----
     Normal posterior of what services usually leave and of the value measured afterwards. A value that no
-    usual service leaves was left on purpose, or for want of time: it counts as it was written.
+    usual service leaves was left on purpose, or for want of time: it counts as it was written. So does what
+    was only looked at and left as found.
     """
     usual = prior.start
     if record.left is None:
         return usual.mean, usual.sd
+    if record.only_measured:
+        return record.left, prior.found_sd
     total = usual.sd**2 + prior.left_sd**2
     if not total or abs(record.left - usual.mean) > UNUSUAL_SD * total**0.5:
         return record.left, prior.left_sd
     share = usual.sd**2 / total
     return usual.mean + share * (record.left - usual.mean), share**0.5 * prior.left_sd
+
+
+def services_among(records: Iterable[Record]) -> int:
+    """How many of the records are of work done, not of a look alone."""
+    return sum(not record.only_measured for record in records)
 
 
 def jumps_between(
@@ -266,7 +275,8 @@ def gaps_closed(subject: Subject, after: int, until: int) -> list[tuple[int, flo
     Only what had opened by the service before counts: that service set the dip with it, whereas a gap that
     opens and is closed again afterwards leaves the dip as it was. Gaps are taken to open evenly since the
     bedding before, and all of it before the service where no such bedding is on record. A service that is
-    itself only supposed, such as the maker's, is supposed to have begun with a bedding, as it should.
+    itself only supposed, such as the maker's, is supposed to have begun with a bedding, as it should. A look
+    that left the gap as it was closes nothing, but tells how far it had opened by the service.
     """
     if subject.service != "regulation":
         return []
@@ -274,6 +284,9 @@ def gaps_closed(subject: Subject, after: int, until: int) -> list[tuple[int, flo
     recorded = any(record.day == after for record in subject.records)
     bedding = None if recorded else Record(after, None, None)
     for record in subject.related.get("bedding", ()):
+        if after < record.day <= until and record.only_measured:
+            bedding = Record(after, None, _opened(bedding, record, after))
+            continue
         if after < record.day <= until:
             out.append((record.day, _closed(bedding, record, after)))
         bedding = record
@@ -282,14 +295,17 @@ def gaps_closed(subject: Subject, after: int, until: int) -> list[tuple[int, flo
 
 def _closed(before: Record | None, bedding: Record, service: int) -> float | None:
     """Gap that a bedding closed, as far as it had opened by an earlier service [mm]."""
-    if bedding.found is None:
-        return None
-    left = bedding.left or 0.0
-    if before is None:
-        return bedding.found - left
+    opened = _opened(before, bedding, service)
+    return None if opened is None else opened - (bedding.left or 0.0)
+
+
+def _opened(before: Record | None, look: Record, service: int) -> float | None:
+    """Gap that stood open at an earlier service, from what was found at a look after it [mm]."""
+    if look.found is None or before is None:
+        return look.found
     began = before.left or 0.0
-    share = (service - before.day) / (bedding.day - before.day) if service > before.day else 0.0
-    return began + share * (bedding.found - began) - left
+    share = (service - before.day) / (look.day - before.day) if service > before.day else 0.0
+    return began + share * (look.found - began)
 
 
 def _lever(subject: Subject) -> float:

@@ -13,6 +13,7 @@ from scheduling.engine.cases import (
     gaps_closed,
     jumps_between,
     left_by,
+    services_among,
     still_new,
     unrecorded_service,
     watched_since,
@@ -144,9 +145,10 @@ def knock_spans(case: Case, today: int) -> tuple[list[Span], list[bool]]:
     return spans[-MOST_FINDINGS:], knocked[-MOST_FINDINGS:]
 
 
-def span_from(case: Case, record: Record, services: int, end: int) -> Span:
-    """The span from a record, the case's `services`-th, to a day; other services between are jumps."""
+def span_from(case: Case, record: Record, count: int, end: int) -> Span:
+    """The span from the case's `count`-th record to a day; other services between are jumps."""
     mean, sd = left_by(record, case.prior)
+    services = services_among(case.subject.records[:count])
     return replace(_span(case, record.day, mean, services, end), start_variance=sd**2)
 
 

@@ -38,7 +38,14 @@ def spread_subjects(subjects: Sequence[Subject]) -> dict[int, Subject]:
         halves = [parted(record.registers) for record in subject.records]
         if subject.service == "tuning" and any(half is not None for half in halves):
             records = tuple(
-                Record(record.day, half, None) for record, half in zip(subject.records, halves, strict=True)
+                Record(
+                    record.day,
+                    half,
+                    half if record.only_measured else None,
+                    only_measured=record.only_measured,
+                )
+                for record, half in zip(subject.records, halves, strict=True)
+                if half is not None or not record.only_measured
             )
             out[place] = replace(subject, service=REGISTER_SPREAD, records=records)
     return out

@@ -58,12 +58,16 @@ class Stay:
 
 @dataclass(frozen=True)
 class Record:
-    """One service done: the deviation found before it and left after it, in the unit of its kind."""
+    """One service done: the deviation found before it and left after it, in the unit of its kind.
+
+    One that was only measured leaves what it found: a look, after which everything goes on as before.
+    """
 
     day: int
     found: float | None
     left: float | None
     registers: Registers = (None, None, None, None)  # found in bass, tenor, middle, treble
+    only_measured: bool = False
 
 
 @dataclass(frozen=True)

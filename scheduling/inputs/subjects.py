@@ -10,6 +10,7 @@ from datetime import date, timedelta
 from functools import cached_property
 
 from fleet import defaults
+from fleet.measures import MEASURED
 from fleet.models import (
     Instrument,
     InstrumentKind,
@@ -254,13 +255,14 @@ def _rules(site: Site) -> dict[str, list[ServiceRule]]:
 
 
 def _records(site: Site, today: date, of_those: OfThose) -> RecordsOf:
-    fields = ("found", "left", "found_bass", "found_tenor", "found_middle", "found_treble")
+    fields = (*MEASURED, "only_measured")
     rows = Service.objects.of_site(site).filter(date__lte=today, **of_those)
     rows = rows.order_by("instrument_id", "date", "order")
     found: dict[int, dict[str, list[Record]]] = defaultdict(lambda: defaultdict(list))
     for pk, kind, day, *values in rows.values_list("instrument_id", "kind", "date", *fields):
-        before, after, *registers = values
-        found[pk][kind].append(Record(day.toordinal(), before, after, tuple(registers)))
+        before, after, *registers, only_measured = values
+        left = before if only_measured else after
+        found[pk][kind].append(Record(day.toordinal(), before, left, tuple(registers), only_measured))
     return {pk: {kind: tuple(rows) for kind, rows in kinds.items()} for pk, kinds in found.items()}
 
 

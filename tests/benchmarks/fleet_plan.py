@@ -1,9 +1,10 @@
 """Plans of invented fleets judged by their hidden truth: the plan beside fixed intervals and hindsight.
 
-Run from the repository's root: ``python tests/benchmarks/fleet_plan.py [--seeds 1 2 3] [--swings 0.7 1.0 1.3]
-[--shares 0.3 0.6] [--instruments 40] [--weeks 26] [--years 4] [--weekly] [--futures 40]``. A share is of the
-hours a week that would keep every fixed interval. Every row is weighted instrument-days truly out of
-tolerance over the season. With futures there is a column more: a plan for the same hours by somebody who
+Run from the repository's root: ``python tests/benchmarks/fleet_plan.py [--seeds 1 2 3] [--swings 1.0 1.3]
+[--shares 0.6 1.0] [--instruments 40] [--weeks 18] [--years 5] [--weekly] [--looks] [--futures 40]``. A share
+is of the hours a week that would keep every fixed interval. Every row is weighted instrument-days truly out
+of tolerance over the season. With looks there is a plan made anew every Monday by people who measure all of
+an instrument that they visit. With futures there is a column more: a plan for the same hours by somebody who
 knows every instrument to the last number, and how it stands on the first day, but neither the weather nor any
 chance to come; it is worked out from so many futures drawn from the laws of the invented world.
 """
@@ -25,7 +26,7 @@ if __name__ == "__main__":
 from fleet.demo.spec import FleetSpec
 from tests.fleet_season import Verdict, compare, prepare, weatherless_tables
 
-DAYS = ("nothing", "overdue", "rule", "plan", "replanned", "weatherless", "hindsight")
+DAYS = ("nothing", "overdue", "rule", "plan", "replanned", "looked", "weatherless", "hindsight")
 HEAD = ("seed", "swing", "hours", *DAYS, "spared", "captured", "s")
 WIDTH = 12
 
@@ -33,12 +34,13 @@ WIDTH = 12
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, nargs="+", default=[1, 2, 3])
-    parser.add_argument("--swings", type=float, nargs="+", default=[0.7, 1.0, 1.3])
-    parser.add_argument("--shares", type=float, nargs="+", default=[0.3, 0.6])
+    parser.add_argument("--swings", type=float, nargs="+", default=[1.0, 1.3])
+    parser.add_argument("--shares", type=float, nargs="+", default=[0.6, 1.0])
     parser.add_argument("--instruments", type=int, default=40)
-    parser.add_argument("--weeks", type=int, default=26)
-    parser.add_argument("--years", type=int, default=4)
+    parser.add_argument("--weeks", type=int, default=18)
+    parser.add_argument("--years", type=int, default=5)
     parser.add_argument("--weekly", action="store_true", help="plan anew every Monday as well")
+    parser.add_argument("--looks", action="store_true", help="the same, measuring all of what is visited")
     parser.add_argument("--futures", type=int, default=0, help="drawn for a plan that knows all else")
     asked = parser.parse_args()
     print("".join(f"{name:>{WIDTH}}" for name in HEAD))
@@ -52,9 +54,10 @@ def main() -> None:
             weatherless = weatherless_tables(trial, asked.futures) if asked.futures else None
             for share in asked.shares:
                 begun = time.perf_counter()
-                found = compare(trial, share * trial.need, weekly=asked.weekly, weatherless=weatherless)
+                hours = share * trial.need
+                found = compare(trial, hours, weekly=asked.weekly, looks=asked.looks, weatherless=weatherless)
                 verdicts.append(found)
-                write(seed, swing, share * trial.need, found, time.perf_counter() - begun)
+                write(seed, swing, hours, found, time.perf_counter() - begun)
     sum_up(verdicts)
 
 
@@ -71,7 +74,7 @@ def write(seed: int, swing: float, hours: float, found: Verdict, seconds: float)
 
 def sum_up(verdicts: Sequence[Verdict]) -> None:
     """Print what each way of planning comes to over all rows."""
-    for name in ("plan", "replanned", "weatherless", "hindsight"):
+    for name in ("plan", "replanned", "looked", "weatherless", "hindsight"):
         if any(getattr(one, name) is None for one in verdicts):
             continue
         overdue, rule, plan, best = (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
@@ -58,6 +59,25 @@ def test_a_tuning_is_recorded_and_its_page_says_what_was_saved(client, grand, te
     assert "entered by Ida Thorn of the house" in text
 
 
+def test_a_look_that_left_all_as_found_is_recorded_as_that_and_corrected_as_that(client, grand, technician):
+    client.force_login(technician)
+    said = {"found": "3,5", "found_side": "less", "only_measured": "on", "other_minutes": "10"}
+    answer = post(client, grand, **said)
+    one = Service.objects.get()
+    assert (one.found, one.left, one.only_measured, one.minutes) == (-3.5, None, True, 10)
+    text = " ".join(client.get(answer.url).content.decode().split())
+    assert "Tuning on Wednesday 25 November 2026, found −3.5 cents, left as found, 10 minutes." in text
+    again = f"/services/{one.pk}/correct/"
+    assert re.search(r'name="only_measured"[^>]*checked', client.get(again).content.decode())
+    seen = one.changes.get().pk
+    tuned = {"found": "-3.5", "left_side": "right", "minutes": "75", "seen": seen}
+    assert client.post(again, {**FORM, **tuned}).status_code == 302
+    one.refresh_from_db()
+    assert (one.left, one.only_measured) == (0.0, False)
+    history = " ".join(client.get(answer.url).content.decode().split())
+    assert "only measured from yes to no" in history
+
+
 @pytest.mark.parametrize(
     ("said", "found"),
     [
@@ -93,6 +113,12 @@ REFUSED = {
         "was not in service yet: 1999-09-01 or later.",
     ),
     "beyond measure": ({"found": "1300", "found_side": "more"}, "An impossible value: -1200 to 1200."),
+    "a look at nothing": ({"only_measured": "on", "minutes": "30"}, "Nothing was done: what was found?"),
+    "a look that left": (
+        {"only_measured": "on", "minutes": "30", "found": "-2", "left": "-1"},
+        "so it was left as found",
+    ),
+    "a look of no time": ({"only_measured": "on", "found": "-2"}, "How long did the look take?"),
     "minutes": ({"other_minutes": "9000"}, "less than or equal to 1440"),
 }
 

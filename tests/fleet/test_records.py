@@ -137,6 +137,9 @@ REFUSED = {
     "more than a day": (Entry(TODAY, minutes=1441), "an impossible time"),
     "too many words": (Entry(TODAY, note="x" * 4001), "the note is too long"),
     "dry before wet": (Entry(TODAY, hardener_at=NOW, dry_at=NOW - timedelta(hours=1)), "dry before"),
+    "a look at nothing": (Entry(TODAY, only_measured=True), "no value was found"),
+    "a look that left more": (Entry(TODAY, found=2.0, left=0.0, only_measured=True), "left as found"),
+    "a look that hardened": (Entry(TODAY, found=2.0, hardener_at=NOW, only_measured=True), "was applied"),
     "dry but never wet": (Entry(TODAY, dry_at=NOW), "not when it was applied"),
 }
 

@@ -84,6 +84,13 @@ def test_a_visit_that_is_recorded_says_so(client, school):
     assert "Recorded on Tuesday." in page(client, make.make_user(site))
 
 
+def test_a_visit_that_was_a_look_says_so(client, school):
+    site, grand, _ = school
+    make.make_visit(make.make_plan(site, MONDAY), grand, MONDAY)
+    make.make_service(grand, MONDAY + timedelta(days=1), found=0.5, only_measured=True)
+    assert "Measured on Tuesday, left as found." in page(client, make.make_user(site))
+
+
 def test_another_week_is_one_step_away(client, school):
     site, grand, _ = school
     make.make_visit(make.make_plan(site, MONDAY), grand, MONDAY + timedelta(weeks=1), kind="voicing")

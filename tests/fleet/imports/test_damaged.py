@@ -72,6 +72,22 @@ DAMAGED = {
         "2026-11-26",
         "2026-11-25 or earlier",
     ),
+    "a look that left something": (
+        "services.csv",
+        "instrument,kind,date,found,left,only_measured\nG1,tuning,2026-10-01,-3.2,0.1,yes\n",
+        2,
+        "left",
+        "0.1",
+        "an empty cell",
+    ),
+    "a look at nothing": (
+        "services.csv",
+        "instrument,kind,date,found,left,only_measured\nG1,tuning,2026-10-01,,,yes\n",
+        2,
+        "found",
+        None,
+        "a value",
+    ),
     "empty file": ("services.csv", "", 1, None, None, "the file is empty"),
     # and others
     "blank file": ("services.csv", "\n \n".replace(" ", ""), 1, None, None, "the file is empty"),

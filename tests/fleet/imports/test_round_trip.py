@@ -258,6 +258,7 @@ class Draw:
         ):
             found = st.none() | st.floats(0 if kind == "voicing" else -BOUNDS[kind], BOUNDS[kind])
             values = {name: self(found) for name in ("found", "left", "found_bass", "found_treble")}
+            look = values["found"] is not None and self(st.booleans())
             models.Service.objects.create(
                 instrument=instrument,
                 kind=kind,
@@ -266,8 +267,7 @@ class Draw:
                 minutes=self(st.none() | st.integers(0, 6000)),
                 technician=self(lines),
                 note=self(paragraphs),
-                **self.hardener(),
-                **values,
+                **({**values, "left": None, "only_measured": True} if look else values | self.hardener()),
             )
         for quantity, day in self.some(st.tuples(names, past), 3):
             models.WorksheetLine.objects.create(

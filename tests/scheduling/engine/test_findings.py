@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from scheduling.engine.cases import left_by, prepare
+from scheduling.engine.cases import gaps_closed, left_by, prepare
 from scheduling.engine.fabric import weave
 from scheduling.engine.findings import LEARNING_DAYS, found_spans, knock_spans, lay_out, unseen_variance
 from scheduling.engine.forecast import Knock, Record, RoomAir
@@ -155,3 +155,39 @@ def test_what_no_usual_service_leaves_counts_as_it_was_written():
     mean, sd = left_by(Record(TODAY, None, usual + 0.3), case.prior)
     assert usual < mean < usual + 0.3
     assert sd < min(case.prior.start.sd, case.prior.left_sd)
+
+
+def look(days_ago, found):
+    """A record of somebody who measured and did nothing."""
+    return Record(TODAY - days_ago, found, found, only_measured=True)
+
+
+def test_after_a_look_everything_goes_on_from_what_was_measured():
+    case = prepare(subject("bedding", records=(Record(TODAY - 300, 0.04, 0.0), look(40, 0.07))), TODAY)
+    done = prepare(subject("bedding", records=(Record(TODAY - 300, 0.04, 0.0),)), TODAY)
+    # 0.07 mm is what no bedding leaves, and 0.01 what many do: of a look both count as they were measured.
+    for found in (0.07, 0.01):
+        assert left_by(look(40, found), case.prior) == (found, case.prior.found_sd)
+    assert (case.last_day, case.start_mean) == (TODAY - 40, 0.07)
+    assert (case.fade, case.fade_next) == (done.fade, done.fade_next)  # it settles as if nobody had come
+    spans, values = found_spans(case, TODAY)
+    assert [(span.start, span.end, span.fade) for span in spans] == [(TODAY - 300, TODAY - 40, done.fade)]
+    assert values == [0.07]
+
+
+@pytest.mark.parametrize(
+    ("beddings", "closed"),
+    [
+        # Opened evenly from 0 at -200 to 0.06 at -50: at the regulation at -100 it stood at 0.04.
+        ((Record(TODAY - 200, None, 0.0), look(50, 0.06), Record(TODAY - 20, 0.09, 0.01)), 0.04 - 0.01),
+        # A look before it: from 0.05 at -150 to 0.09 at -50, so 0.07.
+        ((Record(TODAY - 300, None, 0.0), look(150, 0.05), Record(TODAY - 50, 0.09, 0.0)), 0.07),
+        # Nothing is known of a bedding before: all that the look found is taken to have stood there.
+        ((look(50, 0.06), Record(TODAY - 20, 0.09, 0.0)), 0.06),
+    ],
+)
+def test_a_look_at_a_gap_tells_how_far_it_had_opened_and_closes_nothing(beddings, closed):
+    made = subject("regulation", records=(Record(TODAY - 100, None, 0.0),), related={"bedding": beddings})
+    [(day, size)] = gaps_closed(made, TODAY - 100, TODAY)
+    lever = (220 + 110) / 110
+    assert (day, size) == (beddings[-1].day, pytest.approx(lever * closed))

@@ -59,3 +59,14 @@ def test_planning_sees_the_same_as_the_page_and_hidden_cases_stay_hidden():
     np.testing.assert_allclose(since[0], outlooks[0].p_out, atol=1e-12)
     one, _ = model.out_probability(np.array([TODAY]), outlooks[0].days, rows=[1, 0])
     np.testing.assert_allclose(one, since[::-1], atol=1e-12)
+
+
+def test_a_look_leaves_the_registers_parted_as_they_were_and_without_them_it_is_no_word_on_their_spread():
+    parted_then = Record(TODAY - 50, 0.0, 0.0, (-6.0, 6.0, 0.0, 0.0), only_measured=True)
+    mean_alone = Record(TODAY - 10, 1.0, 1.0, only_measured=True)
+    tuned = Record(TODAY - 90, 0.0, 0.0, (-1.0, 1.0, 0.0, 0.0))
+    [spread] = spread_subjects([subject(records=(tuned, parted_then, mean_alone))]).values()
+    assert [(one.day, one.found, one.left) for one in spread.records] == [
+        (TODAY - 90, 1.0, None),
+        (TODAY - 50, 6.0, 6.0),
+    ]

@@ -111,10 +111,12 @@ def test_records_come_in_the_order_they_were_made_and_not_from_the_future():
     make_service(instrument, TODAY, order=1, found=None, left=0.4)
     make_service(instrument, TODAY, order=0, found=2.0, found_bass=1.0, found_treble=-3.0)
     make_service(instrument, date(2026, 5, 1), found=-4.0)
+    make_service(instrument, date(2026, 5, 2), found=1.5, only_measured=True)
     make_service(instrument, date(2026, 6, 1), "voicing", found=2.5)
     tuning = subject(site)
     assert tuning.records == (
         Record(date(2026, 5, 1).toordinal(), -4.0, None),
+        Record(date(2026, 5, 2).toordinal(), 1.5, 1.5, only_measured=True),
         Record(TODAY.toordinal(), 2.0, None, (1.0, None, None, -3.0)),
         Record(TODAY.toordinal(), None, 0.4),
     )
