@@ -141,7 +141,8 @@ class Desk:
     def beside(self) -> dict[str, Any]:
         """Return what a member sees beside the form: tolerance, what was done when, what dries."""
         kind = self.kind.kind
-        rows = self.instrument.services.order_by().values("kind").annotate(last=Max("date"))
+        done = self.instrument.services.filter(only_measured=False)
+        rows = done.order_by().values("kind").annotate(last=Max("date"))
         last: dict[str, date] = dict(rows.values_list("kind", "last"))
         rule = ServiceRule.objects.filter(service_kind=self.kind, use_class=self.instrument.use_class).first()
         return {

@@ -42,7 +42,8 @@ def _forecasts(site: Site) -> dict[tuple[int, str], Forecast]:
 
 
 def _last_done(site: Site) -> dict[tuple[int, str], date]:
-    rows = Service.objects.of_site(site).order_by().values("instrument_id", "kind").annotate(last=Max("date"))
+    done = Service.objects.of_site(site).filter(only_measured=False)
+    rows = done.order_by().values("instrument_id", "kind").annotate(last=Max("date"))
     return {(row["instrument_id"], row["kind"]): row["last"] for row in rows}
 
 

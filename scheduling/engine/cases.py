@@ -88,6 +88,13 @@ class Case:
         """Whether a service of this kind was ever recorded."""
         return bool(self.subject.records)
 
+    @property
+    def last_done(self) -> int | None:
+        """Day of the last record of work done, else of the last look; None without a record."""
+        records = self.subject.records
+        done = [record for record in records if not record.only_measured] or records
+        return done[-1].day if done else None
+
 
 def prepare(subject: Subject, today: int, lesson: Lesson = NO_LESSON) -> Case:
     """Check a subject and make it ready, with its prior as a lesson has changed it.

@@ -187,7 +187,7 @@ class _Worked:
             service=case.subject.service,
             unit=case.subject.unit,
             tolerance=case.subject.tolerance,
-            last_service=case.last_day if case.serviced else None,
+            last_service=case.last_done,
             out_now=float(moments.p_out[row, 0]),
             p10=p10,
             p50=p50,

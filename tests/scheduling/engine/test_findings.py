@@ -168,7 +168,7 @@ def test_after_a_look_everything_goes_on_from_what_was_measured():
     # 0.07 mm is what no bedding leaves, and 0.01 what many do: of a look both count as they were measured.
     for found in (0.07, 0.01):
         assert left_by(look(40, found), case.prior) == (found, case.prior.found_sd)
-    assert (case.last_day, case.start_mean) == (TODAY - 40, 0.07)
+    assert (case.last_day, case.start_mean, case.last_done) == (TODAY - 40, 0.07, TODAY - 300)
     assert (case.fade, case.fade_next) == (done.fade, done.fade_next)  # it settles as if nobody had come
     spans, values = found_spans(case, TODAY)
     assert [(span.start, span.end, span.fade) for span in spans] == [(TODAY - 300, TODAY - 40, done.fade)]
