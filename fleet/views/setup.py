@@ -7,6 +7,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from django.contrib import messages
+from django.db.models import Prefetch
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -75,8 +76,9 @@ def reset_service(request: HttpRequest, pk: int) -> HttpResponse:
 @settings_page("GET")
 def people(request: HttpRequest) -> HttpResponse:
     """Show who works at the site, pays for it or gets its letters."""
-    rows = Person.objects.of_site(site_of(request)).select_related("user").prefetch_related("absences")
-    return _page(request, "people", people=rows, today=timezone.localdate())
+    ahead = Prefetch("absences", Absence.objects.filter(last_day__gte=timezone.localdate()), "away_next")
+    rows = Person.objects.of_site(site_of(request)).select_related("user").prefetch_related(ahead)
+    return _page(request, "people", people=rows)
 
 
 @settings_page("GET", "POST")
