@@ -40,6 +40,7 @@ class Desk:
     now: datetime
     service: Service | None = None
     with_sheet: bool = False
+    look: bool = False  # begun as one that leaves all as found
     asked: list[Asked] = field(default_factory=list)
     user: Any = None
     token: str = field(default_factory=lambda: secrets.token_urlsafe(24))
@@ -59,6 +60,7 @@ class Desk:
         if data is not None:
             return RecordForm(self.measure, self.today, data)
         initial: dict[str, Any] = {"day": self.today.isoformat(), "token": self.token}
+        initial["only_measured"] = self.look
         if self.service is not None:
             newest = self.service.changes.first()
             initial |= said_of(self.service, self.measure, self.today)

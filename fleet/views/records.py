@@ -47,7 +47,7 @@ def record(request: HttpRequest, pk: int, kind: str, with_sheet: bool = False) -
     )
     if request.method != "POST" and (elsewhere := _one_form_one_record(request, desk)):
         return elsewhere
-    desk.with_sheet, desk.user = with_sheet, request.user
+    desk.with_sheet, desk.look, desk.user = with_sheet, "look" in request.GET, request.user
     desk.asked = open_requests(instrument, request.POST)
     return _serve(request, desk)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from django.utils import timezone
@@ -14,7 +14,7 @@ from django.utils.translation import gettext_lazy as _
 
 from fleet.measures import Measure, measure_of
 from fleet.models import Instrument, RecordChange, Service, ServiceRule, WorksheetLine
-from fleet.records import REGISTERS, points_of
+from fleet.records import REGISTERS, kinds_for, points_of
 from reports.queries.freshness import WaitingFacts, waiting_facts
 from scheduling.models import Forecast
 
@@ -54,7 +54,7 @@ class ChangeLine:
 
 @dataclass(frozen=True)
 class RecordPage:
-    """One record as its page shows it."""
+    """One record as its page shows it; `unseen` are the kinds of service of which the day left no record."""
 
     service: Service
     measure: Measure
@@ -63,6 +63,7 @@ class RecordPage:
     changes: list[ChangeLine]
     forecast: Forecast | None
     waiting: WaitingFacts | None
+    unseen: list[str]
 
     @property
     def was_out(self) -> bool | None:
@@ -109,7 +110,18 @@ def record_page(service: Service, now: datetime) -> RecordPage:
         changes=[ChangeLine(change, _differences(change)) for change in service.changes.all()],
         forecast=Forecast.objects.filter(instrument=instrument, kind=service.kind).first(),
         waiting=waiting,
+        unseen=_unseen(service, now),
     )
+
+
+def _unseen(service: Service, now: datetime) -> list[str]:
+    """What else is served on an instrument and was not on the day; nothing where the day is long past."""
+    instrument = service.instrument
+    today = instrument.site.local_date(now)
+    if service.date < today - timedelta(days=1) or instrument.retired_on is not None:
+        return []
+    seen = set(instrument.services.filter(date=service.date).values_list("kind", flat=True))
+    return [one.kind for one in kinds_for(instrument) if one.kind not in seen]
 
 
 def withdrawn(instrument: Instrument) -> list[ChangeLine]:

@@ -403,3 +403,24 @@ def test_whatever_is_sent_is_taken_within_bounds_or_refused_in_words(client, gra
         assert grand.in_service_since <= one.date <= TODAY
         assert all(abs(value) <= 1200 for value in (one.found, one.left) if value is not None)
         assert one.minutes is None or 1 <= one.minutes <= 1440
+
+
+def test_whoever_has_served_an_instrument_is_asked_to_look_at_the_rest_of_it(client, grand, technician):
+    client.force_login(technician)
+    saved = post(client, grand, minutes="75").url
+    text = client.get(saved).content.decode()
+    asked = re.findall(rf'href="(/record/{grand.pk}/(\w+)/\?look=1)"', text)
+    assert [kind for _, kind in asked] == ["bedding", "regulation", "voicing"]
+    form = client.get(asked[0][0], follow=True).content.decode()
+    assert re.search(r'name="only_measured"[^>]*checked', form)
+    said = {
+        "found": "0.04",
+        "found_side": "more",
+        "only_measured": "on",
+        "other_minutes": "5",
+        "token": "two",
+    }
+    assert post(client, grand, "bedding", **said).status_code == 302
+    assert "/bedding/?look=1" not in client.get(saved).content.decode()
+    with time_machine.travel(datetime(2026, 11, 27, 8, tzinfo=UTC)):
+        assert "look=1" not in client.get(saved).content.decode()
