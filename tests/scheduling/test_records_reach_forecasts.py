@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 import time_machine
 
+from fleet.forms import LONGEST_TOKEN
 from fleet.models import FactChange, Service
 from scheduling import changed_facts
 from scheduling.models import Forecast
@@ -46,7 +47,8 @@ def enter(client, school):
 
     def post(days_ago, **said):
         day = (TODAY - timedelta(days=days_ago)).isoformat()
-        form = {"day": "other", "other_day": day, "token": f"{days_ago} {said}", "left_side": "right", **said}
+        token = f"{days_ago} {said}"[:LONGEST_TOKEN]
+        form = {"day": "other", "other_day": day, "token": token, "left_side": "right", **said}
         answer = client.post(f"/record/{school.pk}/tuning/", form)
         assert answer.status_code == 302, answer.content.decode()
         return taken_in(school)
@@ -106,6 +108,20 @@ def test_a_worksheet_of_a_tuning_tells_that_its_registers_have_parted(client, sc
     one = Service.objects.get(found=0.0)
     assert (one.found_bass, one.found_treble) == (-9.0, 9.0)
     assert parted.digest != joined.digest
+
+
+def test_a_look_puts_the_forecast_where_it_was_measured_and_counts_as_no_tuning(client, school, enter):
+    before = enter(190)
+    looked = enter(0, found="7", found_side="less", left_side="", only_measured="on", other_minutes="5")
+    one = Service.objects.get(date=TODAY)
+    assert (one.found, one.left, one.only_measured) == (-7.0, None, True)
+    assert looked.last_service == before.last_service == TODAY - timedelta(days=190)
+    (_, _, mean, sd), (_, _, guessed_mean, guessed_sd) = looked.weekly[0], before.weekly[0]
+    # The first Monday is five days on, and it still falls in the dry air that it came into ten days ago.
+    assert -9.0 < mean < -7.0
+    assert sd < guessed_sd / 2
+    assert abs(mean - guessed_mean) > 1.0
+    assert looked.out_now > 0.99  # 7 cents where 4.5 are tolerated, and nobody has tuned it
 
 
 def day_of(days_ago):
