@@ -139,7 +139,7 @@ def _call_off(row: CalendarEntry, now: datetime) -> bool:
 
 def _not_done(rows: list[CalendarEntry], first: date) -> list[CalendarEntry]:
     """Leave out entries of the week whose service is recorded: a newer plan has no visit for them."""
-    services = Service.objects.filter(
+    services = Service.objects.answering().filter(
         instrument__in={row.instrument_id for row in rows},
         date__gte=first,
         date__lt=first + timedelta(days=7),

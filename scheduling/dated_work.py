@@ -86,7 +86,7 @@ def _demands(
         line = tuned_line.get(performance.instrument_id)
         if line is None or performance.day < today:
             continue
-        records = lines[line].subject.records
+        records = lines[line].subject.answered
         if records and (performance.day - date.fromordinal(records[-1].day)).days < SERVES_DAYS:
             continue
         title = performance.title or worded("the performance")

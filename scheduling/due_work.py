@@ -208,7 +208,7 @@ def read_week(site: Site, monday: date, today: date) -> Week:
 
 def _recorded(planned: list[PlannedVisit], monday: date) -> list[tuple[PlannedVisit, date]]:
     """Return the visits whose service is in the records of the week, with its day."""
-    rows = Service.objects.filter(
+    rows = Service.objects.answering().filter(
         instrument__in={visit.instrument_id for visit in planned},
         date__gte=monday,
         date__lt=monday + timedelta(days=7),

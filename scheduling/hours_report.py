@@ -114,14 +114,15 @@ def week_hours(site: Site, monday: date, rates: Rates) -> WeekHours:
         else ()
     )
     services = list(
-        Service.objects.of_site(site)
+        Service.objects.with_answers()
+        .of_site(site)
         .filter(date__gte=monday, date__lt=monday + timedelta(days=7))
         .select_related("instrument")
     )
     usual = _usual_hours(site)
     worked = [(_hours(service, usual), rates.of_name(service.technician)) for service in services]
     planned = _planned(visits, rates)
-    done = {(service.instrument_id, service.kind) for service in services}
+    done = {(service.instrument_id, service.kind) for service in services if service.answers}
     missed = [visit for visit in visits if (visit.instrument_id, visit.kind) not in done]
     number = (monday - plan.start).days // 7 if plan else 0
     return WeekHours(

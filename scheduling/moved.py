@@ -138,7 +138,7 @@ def read_ahead(site: Site, monday: date, people: Sequence[Person]) -> Ahead:
     tags = {tag for letter in last.values() for tag, *_ in letter.outlook} | {tag for tag, _ in visits}
     instruments = Instrument.objects.filter(site=site, tag__in=tags)
     forecasts = Forecast.objects.filter(instrument__in=instruments).select_related("instrument")
-    services = Service.objects.filter(
+    services = Service.objects.answering().filter(
         instrument__in=instruments, date__gte=monday - timedelta(weeks=LAST_LETTER_WEEKS + 2)
     )
     put_off = PutOff.objects.filter(plan__in=plans[:1]).select_related("instrument")

@@ -64,7 +64,7 @@ def _monday(setup: SeasonSetup, week: int | None) -> str | None:
 def _why(setup: SeasonSetup, n: int, moved: tuple[int | None, int | None], old: Weeks, new: Weeks) -> str:
     start, end = moved
     job = setup.problem.jobs[n]
-    done = [record.day for record in setup.lines[n].subject.records]
+    done = [record.day for record in setup.lines[n].subject.answered]
     if end is not None and end in job.held:
         return worded("Held there by hand.")
     if end is not None and any(setup.season.week(t.day) == end for t in setup.wishes.dated if t.line == n):

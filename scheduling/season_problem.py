@@ -330,7 +330,7 @@ def _resets(
 
 def _done(season: Season, lines: Sequence[Line], dated: Sequence[DatedTuning]) -> list[set[int]]:
     """Return, by line, the weeks in which its service was or will be done whatever is planned."""
-    done = [{season.week(date.fromordinal(record.day)) for record in line.subject.records} for line in lines]
+    done = [{season.week(date.fromordinal(record.day)) for record in line.subject.answered} for line in lines]
     for tuning in dated:
         done[tuning.line].add(season.week(tuning.day))
     return done
@@ -347,7 +347,7 @@ def calendar_intervals(setup: SeasonSetup) -> list[Interval]:
         dated[tuning.line].append((tuning.day - setup.season.start).days)
     intervals = []
     for n, line in enumerate(setup.lines):
-        days, records = line.subject.interval_days, line.subject.records
+        days, records = line.subject.interval_days, line.subject.answered
         last = records[-1].day if records else setup.season.today.toordinal() - days
         since = -np.inf if n in setup.wishes.troubles else float(last - start)
         intervals.append(Interval(days, since, line.weight, tuple(sorted(dated[n]))))

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Self
+
 from django.db import models
-from django.db.models import F, Q
+from django.db.models import Exists, F, OuterRef, Q
+from django.db.models.functions import Abs
 
 from fleet.access import SiteQuerySet
 from fleet.defaults import ACTION_OUT_HOURS
@@ -76,6 +79,28 @@ class ServiceRule(models.Model):
         return f"{self.service_kind} at {self.use_class}"
 
 
+class ServiceQuerySet(SiteQuerySet["Service"]):
+    """Services; not each of them answers a visit that was planned."""
+
+    def with_answers(self) -> Self:
+        """Say of each, as ``answers``, whether a visit is answered by it.
+
+        Work done answers it, and so does a look that found the instrument in tolerance; one that found it out
+        leaves the work to be done.
+        """
+        bearing = ServiceRule.objects.filter(
+            service_kind__site=OuterRef("instrument__site"),
+            service_kind__kind=OuterRef("kind"),
+            use_class=OuterRef("instrument__use_class"),
+            tolerance__gte=Abs(OuterRef("found")),
+        )
+        return self.annotate(answers=Q(only_measured=False) | Q(Exists(bearing)))
+
+    def answering(self) -> Self:
+        """Return those that answer a visit."""
+        return self.with_answers().filter(answers=True)
+
+
 class Service(models.Model):
     """A service that was done: a fact. A planned one is another thing and lives elsewhere."""
 
@@ -101,7 +126,9 @@ class Service(models.Model):
     )
     recorded_at = models.DateTimeField(auto_now_add=True)
 
-    objects = SiteQuerySet.as_manager()
+    answers: bool  # whether it answers a visit, of those read `with_answers`
+
+    objects = ServiceQuerySet.as_manager()
     site_path = "instrument__site"
 
     class Meta:

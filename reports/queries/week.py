@@ -27,12 +27,16 @@ REQUESTS_SHOWN = 10  # in full; whoever has more has a page for them
 
 @dataclass(frozen=True)
 class VisitLine:
-    """A planned visit with the forecast behind it and the record that answers it, if there is one."""
+    """A planned visit with the forecast behind it and the record that answers it, if there is one.
+
+    A look that found the instrument out is no answer, but is told.
+    """
 
     visit: PlannedVisit
     forecast: Forecast | None
     done: Service | None
     times: tuple[Sitting, ...] = ()
+    looked: Service | None = None
 
 
 @dataclass(frozen=True)
@@ -131,18 +135,18 @@ def _lines(visits: Sequence[PlannedVisit], monday: date, times: dict[int, list[S
         (one.instrument_id, one.kind): one
         for one in Forecast.objects.filter(instrument__in=instruments, kind__in=kinds).only(*STANDING)
     }
-    done = {
-        (one.instrument_id, one.kind): one
-        for one in Service.objects.filter(
-            instrument__in=instruments, date__gte=monday, date__lt=monday + timedelta(days=7)
-        )
-    }
+    records = Service.objects.with_answers().filter(
+        instrument__in=instruments, date__gte=monday, date__lt=monday + timedelta(days=7)
+    )
+    done = {(one.instrument_id, one.kind): one for one in records if one.answers}
+    looked = {(one.instrument_id, one.kind): one for one in records if not one.answers}
     return [
         VisitLine(
             visit,
             forecasts.get((visit.instrument_id, visit.kind)),
             done.get((visit.instrument_id, visit.kind)),
             tuple(times.get(visit.pk, ())),
+            looked.get((visit.instrument_id, visit.kind)),
         )
         for visit in visits
     ]

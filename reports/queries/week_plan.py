@@ -139,7 +139,7 @@ def _appointments(layout: WeekPlan | None) -> list[Appointment]:
 
 
 def _done(visits: Iterable[PlannedVisit], monday: date) -> dict[tuple[int, str], Service]:
-    rows = Service.objects.filter(
+    rows = Service.objects.answering().filter(
         instrument__in={visit.instrument_id for visit in visits},
         date__gte=monday,
         date__lt=monday + timedelta(days=7),

@@ -121,6 +121,14 @@ class Subject:
     behaves_like: str = ""
     knocks: tuple[Knock, ...] = ()
 
+    @property
+    def answered(self) -> tuple[Record, ...]:
+        """Records by which a visit is answered: of work done, and of looks that found it in tolerance."""
+        return tuple(one for one in self.records if not one.only_measured or self._bears(one.found))
+
+    def _bears(self, found: float | None) -> bool:
+        return found is not None and abs(found) <= self.tolerance
+
 
 @dataclass(frozen=True)
 class Playing:

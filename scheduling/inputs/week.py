@@ -149,14 +149,14 @@ def _played(site: Site, bookings: Sequence[Booking]) -> dict[int, list[Played]]:
 
 
 def _done(instruments: set[int], monday: date) -> Counter[tuple[int, str]]:
-    rows = Service.objects.filter(
+    rows = Service.objects.answering().filter(
         instrument__in=instruments, date__gte=monday, date__lt=monday + timedelta(days=7)
     )
     return Counter(rows.values_list("instrument_id", "kind"))
 
 
 def _last_tuned(instruments: set[int], monday: date) -> dict[int, date]:
-    rows = Service.objects.filter(
+    rows = Service.objects.answering().filter(
         instrument__in=instruments, kind="tuning", date__gte=monday - LOOK_BACK, date__lt=monday + LOOK_AHEAD
     )
     return dict(rows.order_by("date", "order").values_list("instrument_id", "date"))

@@ -13,6 +13,7 @@ from fleet.models import InstrumentKind, RecordChange, Service, WorksheetLine
 from fleet.records import Author, Entry, Point
 from fleet.refusal import Refused
 from fleet.signals import facts_changed
+from scheduling.inputs import fleet_facts
 from tests import factories as make
 
 NOW = datetime(2026, 11, 25, 8, tzinfo=UTC)
@@ -206,3 +207,22 @@ def test_one_token_enters_one_record_even_where_two_posts_slip_past_the_look(gra
         RecordChange.objects.create(
             instrument=grand, kind="tuning", what="entered", at=NOW, by="Ida", token="form 1", values={}
         )
+
+
+@pytest.mark.parametrize(
+    ("said", "answers"),
+    [
+        ({}, True),
+        ({"found": 9.0, "left": 0.0}, True),
+        ({"found": -4.5, "only_measured": True}, True),  # as far out as a teaching grand may be
+        ({"found": 4.6, "only_measured": True}, False),
+        ({"found": -4.6, "only_measured": True}, False),
+    ],
+)
+def test_a_visit_is_answered_by_work_or_by_a_look_that_found_nothing_to_do(grand, said, answers):
+    one = make.make_service(grand, TODAY, **said)
+    assert Service.objects.with_answers().get().answers is answers
+    assert list(Service.objects.answering()) == [one] * answers
+    lines = fleet_facts(grand.site, TODAY, 100).lines
+    [tuning] = [line for line in lines if line.subject.service == "tuning"]
+    assert len(tuning.subject.answered) == answers

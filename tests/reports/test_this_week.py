@@ -88,7 +88,18 @@ def test_a_visit_that_was_a_look_says_so(client, school):
     site, grand, _ = school
     make.make_visit(make.make_plan(site, MONDAY), grand, MONDAY)
     make.make_service(grand, MONDAY + timedelta(days=1), found=0.5, only_measured=True)
-    assert "Measured on Tuesday, left as found." in page(client, make.make_user(site))
+    text = page(client, make.make_user(site))
+    assert "Measured on Tuesday, left as found." in text
+    assert "/record/" not in text
+
+
+def test_a_look_that_found_it_out_leaves_the_visit_to_be_done(client, school):
+    site, grand, _ = school
+    make.make_visit(make.make_plan(site, MONDAY), grand, MONDAY)
+    make.make_service(grand, MONDAY + timedelta(days=1), found=-5.5, only_measured=True)
+    text = page(client, make.make_user(site))
+    assert "Measured on Tuesday: −5.5, still to be done." in text
+    assert f"/record/{grand.pk}/tuning/" in text
 
 
 def test_another_week_is_one_step_away(client, school):
