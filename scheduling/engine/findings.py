@@ -108,7 +108,9 @@ def found_spans(case: Case, today: int) -> tuple[list[Span], list[float]]:
         first = records[0]
         day, sd = unrecorded_service(case.subject, first.day)
         if oldest <= day < first.day:
-            spans.append(replace(_span(case, day, case.prior.start.mean, 0, first.day), guess_variance=sd**2))
+            spans.append(
+                replace(span_between(case, day, case.prior.start.mean, 0, first.day), guess_variance=sd**2)
+            )
             values.append(float(first.found or 0.0))
     for j in range(1, len(records)):
         found = records[j].found
@@ -149,10 +151,11 @@ def span_from(case: Case, record: Record, count: int, end: int) -> Span:
     """The span from the case's `count`-th record to a day; other services between are jumps."""
     mean, sd = left_by(record, case.prior)
     services = services_among(case.subject.records[:count])
-    return replace(_span(case, record.day, mean, services, end), start_variance=sd**2)
+    return replace(span_between(case, record.day, mean, services, end), start_variance=sd**2)
 
 
-def _span(case: Case, start: int, mean: float, services: int, end: int) -> Span:
+def span_between(case: Case, start: int, mean: float, services: int, end: int) -> Span:
+    """The span between two days that begins so after so many services, without any doubt of its start."""
     jumps = jumps_between(case.subject, case.prior.bedded, start, end - 1)
     closed = gaps_closed(case.subject, start, end - 1)
     return Span(

@@ -15,6 +15,7 @@ from scheduling.engine.cases import Beliefs, Case, prepare
 from scheduling.engine.fabric import Group
 from scheduling.engine.findings import Findings, after_lesson, found_spans, knock_spans, lay_out
 from scheduling.engine.lessons import Taught, learn_lesson
+from scheduling.engine.looks import before_looks, weigh_looks
 from scheduling.engine.priors import Lesson
 from scheduling.engine.testimony import SILENCE, Testimony, fleet_prior, hear
 
@@ -241,4 +242,17 @@ def learn(
     if heard is None:
         others = hear(cases, [one.findings for one in own], taken)
     beliefs = [believe(*each) for each in zip(cases, own, others, strict=True)]
+    for group in groups:
+        for i in group.members:
+            cases[i] = _standing(group, cases[i], own[i], others[i], today)
     return Learned(cases, beliefs, others)
+
+
+def _standing(group: Group, case: Case, own: Own, others: Testimony, today: int) -> Case:
+    """The case as the looks since its last service left it, weighed by what was believed before them."""
+    before = before_looks(case)
+    if before is case:
+        return case
+    spans, values = found_spans(before, today)
+    found = lay_out(group, before, spans, values, case.prior.found_sd) if spans else None
+    return weigh_looks(group, case, believe(before, Own(found, own.knocks), others))
