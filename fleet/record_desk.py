@@ -59,8 +59,11 @@ class Desk:
         """Return the form, empty, filled with the record to be corrected, or with what was typed."""
         if data is not None:
             return RecordForm(self.measure, self.today, data)
-        initial: dict[str, Any] = {"day": self.today.isoformat(), "token": self.token}
-        initial["only_measured"] = self.look
+        initial: dict[str, Any] = {
+            "day": self.today.isoformat(),
+            "token": self.token,
+            "only_measured": self.look,
+        }
         if self.service is not None:
             newest = self.service.changes.first()
             initial |= said_of(self.service, self.measure, self.today)

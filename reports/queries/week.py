@@ -96,7 +96,7 @@ def week_work(site: Site, monday: date, user: Any | None = None, leaf: str = "")
     if user is not None:
         visits = [one for one in visits if one.technician and one.technician.user_id == user.pk]
     leaves = _leaves(visits)
-    page = Paginator(leaves, len(leaves) or 1 if leaf == WHOLE else 1).get_page(leaf)
+    page = Paginator(leaves, max(len(leaves), 1) if leaf == WHOLE else 1).get_page(leaf)
     lines = _lines([visit for leaf in page for visit in leaf], monday, times)
     return WeekWork(
         plan=plan,
