@@ -98,7 +98,7 @@ def test_a_look_that_found_it_out_leaves_the_visit_to_be_done(client, school):
     make.make_visit(make.make_plan(site, MONDAY), grand, MONDAY)
     make.make_service(grand, MONDAY + timedelta(days=1), found=-5.5, only_measured=True)
     text = page(client, make.make_user(site))
-    assert "Measured on Tuesday: −5.5, still to be done." in text
+    assert "Measured on Tuesday and found out of tolerance: still to be done." in text
     assert f"/record/{grand.pk}/tuning/" in text
 
 
